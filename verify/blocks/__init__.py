@@ -1,0 +1,1 @@
+"""Self-describing blocks: layout, payload, encoding and decoding, without any I/O."""

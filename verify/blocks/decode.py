@@ -1,0 +1,90 @@
+"""Reading blocks back: from the bytes alone, whole or not, and whose.
+
+Checks run in a fixed order, and the first one broken names the state of a block (`State`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+import numpy.typing as npt
+from xxhash import xxh3_64_intdigest
+
+from verify.blocks.layout import CHECKSUM_BYTES, STAMP_BYTES, StreamLayout, first_word
+
+
+class State(IntEnum):
+    """What the bytes of one block say of themselves."""
+
+    WHOLE = 0
+    """Every stamp agrees and the checksum is right; tag, address, lane and sequence can be believed."""
+    BLANK = 1
+    """One 8-byte value repeated throughout, such as all zero."""
+    BROKEN = 2
+    """Anything else: needs `verify.blocks.dissect`."""
+
+
+@dataclass(frozen=True)
+class DecodedBlocks:
+    """What a run of neighbouring blocks says of itself; every array has one entry per block.
+
+    `tag`, `address`, `stream`, `lane` and `sequence` mean something only where `state` is `State.WHOLE`.
+    """
+
+    state: npt.NDArray[np.uint8]
+    tag: npt.NDArray[np.uint64]
+    address: npt.NDArray[np.uint64]
+    stream: npt.NDArray[np.uint16]
+    lane: npt.NDArray[np.uint16]
+    sequence: npt.NDArray[np.uint64]
+
+
+def decode_blocks(data: memoryview, layout: StreamLayout) -> DecodedBlocks:
+    """Decode `data`, a whole number of blocks of the stream's size, vectorised.
+
+    Raises:
+        ValueError: if `data` is not a whole number of blocks.
+    """
+    size = layout.block_bytes
+    count, rest = divmod(len(data), size)
+    if rest:
+        raise ValueError(f"{len(data)} bytes are not a whole number of blocks of {size} bytes")
+    words = np.frombuffer(data, dtype="<u8").reshape(count, layout.sectors, layout.sector_bytes // 8)
+    stamps = words[:, :, : STAMP_BYTES // 8].copy()
+    stamps[:, :, 3] -= np.arange(layout.sectors, dtype=np.uint64) << np.uint64(32)
+    agree = (stamps == stamps[:, :1, :]).all(axis=(1, 2))
+    agree &= (stamps[:, 0, 0] == np.uint64(first_word(layout))) & (stamps[:, 0, 3] >> np.uint64(32) == 0)
+    state = np.full(count, State.BROKEN, dtype=np.uint8)
+    candidates = np.flatnonzero(agree)
+    if len(candidates):
+        end = size - CHECKSUM_BYTES
+        starts = (candidates * size).tolist()
+        computed = np.array([xxh3_64_intdigest(data[s : s + end]) for s in starts], dtype=np.uint64)
+        stored = words[candidates, -1, -1]
+        state[candidates[computed == stored]] = State.WHOLE
+    broken = np.flatnonzero(state == State.BROKEN)
+    if len(broken):
+        flat = words.reshape(count, size // 8)
+        heads = flat[broken, 0] == flat[broken, -1]
+        for index in broken[heads].tolist():
+            if (flat[index] == flat[index, 0]).all():
+                state[index] = State.BLANK
+    head = stamps[:, 0, :]
+    return DecodedBlocks(
+        state=state,
+        tag=head[:, 1],
+        address=head[:, 2],
+        stream=(head[:, 3] & np.uint64(0xFFFF)).astype(np.uint16),
+        lane=((head[:, 3] >> np.uint64(16)) & np.uint64(0xFFFF)).astype(np.uint16),
+        sequence=head[:, 4],
+    )
+
+
+def own_sectors(data: memoryview, layout: StreamLayout, tag: int) -> npt.NDArray[np.bool_]:
+    """For each block of `data` whether any of its sectors carries a stamp of the run `tag`, whole or not."""
+    count = len(data) // layout.block_bytes
+    words = np.frombuffer(data, dtype="<u8").reshape(count, layout.sectors, layout.sector_bytes // 8)
+    stamped = (words[:, :, 0] == np.uint64(first_word(layout))) & (words[:, :, 1] == np.uint64(tag))
+    return np.asarray(stamped.any(axis=1))

@@ -1,0 +1,75 @@
+"""Building the block of a given write, at load time and again whenever its bytes are questioned."""
+
+from __future__ import annotations
+
+import struct
+
+import numpy as np
+from blake3 import blake3
+from xxhash import xxh3_64_intdigest
+
+from verify.blocks.layout import CHECKSUM_BYTES, MAGIC, STAMP_BYTES, STAMP_DTYPE, VERSION, StreamLayout, first_word
+from verify.blocks.payload import payload_key
+
+_MESSAGE = struct.Struct("<QQQQ")
+_CHECKSUM = struct.Struct("<Q")
+_FIRST_STAMP = struct.Struct("<QQQHHIQ")
+
+
+class BlockMaker:
+    """Builds the blocks of one stream of one run.
+
+    Args:
+        layout: the stream.
+        seed, tag: the run's seed and random tag, unsigned 64-bit.
+
+    Not safe to share between threads: it keeps a stamp template.
+    """
+
+    def __init__(self, layout: StreamLayout, seed: int, tag: int) -> None:
+        self.layout = layout
+        self.tag = tag
+        self.key = payload_key(seed, tag)
+        self._stamps = np.zeros(layout.sectors, dtype=STAMP_DTYPE)
+        self._stamps["magic"] = MAGIC
+        self._stamps["version"] = VERSION
+        self._stamps["sector_shift"] = layout.sector_bytes.bit_length() - 1
+        self._stamps["block_shift"] = layout.block_bytes.bit_length() - 1
+        self._stamps["tag"] = tag
+        self._stamps["stream"] = layout.stream
+        self._stamps["sector"] = np.arange(layout.sectors)
+        self._first_word = first_word(layout)
+        self._addresses = self._stamps["address"]
+        self._lanes = self._stamps["lane"]
+        self._sequences = self._stamps["sequence"]
+        self._stamp_bytes = self._stamps.view(np.uint8).reshape(layout.sectors, STAMP_BYTES)
+
+    def fill(self, buffer: memoryview, slot: int, lane: int, sequence: int) -> None:
+        """Write the block of operation `sequence` of lane `lane` on slot `slot` into `buffer` (one block long)."""
+        layout = self.layout
+        size = layout.block_bytes
+        buffer[:] = blake3(_MESSAGE.pack(layout.stream, slot, lane, sequence), key=self.key).digest(length=size)
+        self._addresses[:] = layout.start_bytes + slot * size
+        self._lanes[:] = lane
+        self._sequences[:] = sequence
+        sectors = np.frombuffer(buffer, dtype=np.uint8).reshape(layout.sectors, layout.sector_bytes)
+        sectors[:, :STAMP_BYTES] = self._stamp_bytes
+        end = size - CHECKSUM_BYTES
+        _CHECKSUM.pack_into(buffer, end, xxh3_64_intdigest(buffer[:end]))
+
+    def block(self, slot: int, lane: int, sequence: int) -> bytes:
+        """The same block as new bytes."""
+        out = bytearray(self.layout.block_bytes)
+        self.fill(memoryview(out), slot, lane, sequence)
+        return bytes(out)
+
+    def holds(self, buffer: memoryview, slot: int, lane: int, sequence: int) -> bool:
+        """Whether `buffer` is, whole, the block of that very write: the quick look at a read under load.
+
+        The checksum covers every byte, so a right checksum and a right first stamp leave no room for another block.
+        """
+        end = self.layout.block_bytes - CHECKSUM_BYTES
+        stamp = _FIRST_STAMP.unpack_from(buffer)
+        if stamp != (self._first_word, self.tag, self.layout.address(slot), self.layout.stream, lane, 0, sequence):
+            return False
+        return bool(_CHECKSUM.unpack_from(buffer, end)[0] == xxh3_64_intdigest(buffer[:end]))

@@ -1,0 +1,82 @@
+"""The live line of a running load; a terminal that hangs stops nothing but this line."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import threading
+import time
+
+from verify.drill.quantities import format_duration
+from verify.load.shared import Phase
+from verify.load.supervisor import Snapshot
+
+REFRESH_S = 0.25
+PLAIN_EVERY_S = 10.0
+
+
+class LiveLine:
+    """Shows the latest snapshot from a thread of its own, on standard error.
+
+    On a terminal one line is kept up to date; elsewhere a line is printed every 10 s and whenever the load stalls or
+    goes on.
+    """
+
+    def __init__(self) -> None:
+        self._tty = sys.stderr.isatty()
+        self._snapshot: Snapshot | None = None
+        self._done = threading.Event()
+        self._thread = threading.Thread(target=self._loop, daemon=True, name="live line")
+
+    def start(self) -> None:
+        """Start showing."""
+        self._thread.start()
+
+    def show(self, snapshot: Snapshot) -> None:
+        """Take the latest snapshot; never blocks."""
+        self._snapshot = snapshot
+
+    def stop(self) -> None:
+        """Stop, without waiting for a terminal that hangs."""
+        self._done.set()
+        self._thread.join(timeout=1.0)
+        if self._tty and self._snapshot is not None:
+            _put("\n")
+
+    def _loop(self) -> None:
+        last_plain, was_stalled = time.monotonic() - PLAIN_EVERY_S + 1.0, False
+        while not self._done.wait(REFRESH_S):
+            snapshot = self._snapshot
+            if snapshot is None:
+                continue
+            if self._tty:
+                _put("\r\x1b[2K" + line(snapshot))
+                continue
+            stalled = snapshot.stalled_s > 0
+            if stalled != was_stalled or time.monotonic() - last_plain >= PLAIN_EVERY_S:
+                last_plain, was_stalled = time.monotonic(), stalled
+                _put(line(snapshot) + "\n")
+
+
+def _put(text: str) -> None:
+    with contextlib.suppress(OSError):
+        os.write(2, text.encode())
+
+
+def line(snapshot: Snapshot) -> str:
+    """One line that says how the run stands."""
+    if snapshot.phase == Phase.FILL:
+        head = f"fill {snapshot.filled_share:4.0%}"
+    else:
+        head = f"load {format_duration(snapshot.elapsed_s)}"
+    text = (
+        f"{head}  {snapshot.writes_per_second:,.0f} acknowledged writes/s  "
+        f"{snapshot.bytes_per_second / 1e6:,.1f} MB/s  {snapshot.in_flight} in flight  "
+        f"last acknowledged {format_duration(snapshot.last_acknowledged_s)} ago"
+    )
+    if snapshot.errors:
+        text += f"  {snapshot.errors:,} errors"
+    if snapshot.stalled_s:
+        text += f"  stalled {snapshot.stalled_s:.1f} s"
+    return text

@@ -1,0 +1,169 @@
+"""`ackproof write`: fill a test volume and load it, with a ledger of every acknowledgement kept elsewhere."""
+
+from __future__ import annotations
+
+import secrets
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import click
+
+from verify.commands.live import LiveLine
+from verify.drill.planning import BLOCK_BYTES_DEFAULT, LANES_DEFAULT, RunRequest, StreamRequest
+from verify.drill.quantities import format_size, parse_duration, parse_size
+from verify.drill.writing import LoadOptions, write_to_volume
+from verify.errors import EXIT_CANNOT_RUN, UsageError
+from verify.load.run import PROMISES
+from verify.load.schedule import SKEW_EXPONENT, Flush, Pattern
+
+EXAMPLE = """
+\b
+Example, inside a test VM (the record folder lies on another disk than the volume):
+  ackproof survey /dev/sdb
+  ackproof write /dev/sdb --erase IDENTITY --record /root/drill-1 --for 5min --read-share 0.3
+"""
+
+_STREAM_KEYS = ("block", "lanes", "span", "pattern", "read-share", "flush-every", "pace")
+
+
+@click.command(epilog=EXAMPLE)
+@click.argument("volume")
+@click.option("--record", required=True, metavar="DIR", help="Record folder to make; never on the volume under test.")
+@click.option("--for", "duration", default="60s", show_default=True, help="Length of the load after the fill.")
+@click.option("--operations", type=click.IntRange(0), default=None, help="Operations of each lane instead of a time.")
+@click.option("--block", default=str(BLOCK_BYTES_DEFAULT), help="Block size, a power of two. [default: 4KiB]")
+@click.option("--lanes", default=LANES_DEFAULT, show_default=True, help="Sequential writers, the queue depth.")
+@click.option("--start", default="0", show_default=True, help="Where the tested span begins on the volume.")
+@click.option("--span", default=None, help="Length of the tested span. [default: 1GiB, or what there is]")
+@click.option("--seed", type=int, default=None, help="Number that the load follows from. [default: random]")
+@click.option(
+    "--pattern",
+    type=click.Choice([p.name.lower() for p in Pattern]),
+    default="uniform",
+    show_default=True,
+    help=f"Where writes go; skewed favours few slots (Zipf-like, exponent {SKEW_EXPONENT}).",
+)
+@click.option("--read-share", default=0.0, show_default=True, help="Share of reads in the load, 0 to 1.")
+@click.option("--flush-every", default="never", show_default=True, help="N writes of a lane, `write` or `never`.")
+@click.option("--promise", type=click.Choice(PROMISES), default="completed", show_default=True,
+              help="What an acknowledgement must survive: a takeover, or (flushed writes only) a loss of power.")  # fmt: skip
+@click.option("--pace", default=0.0, help="Operations per second of the stream. [default: as fast as they go]")
+@click.option("--no-fill", is_flag=True, help="Skip writing every slot once before the load.")
+@click.option("--submit", type=click.Choice(["auto", "threads"]), default="auto", show_default=True,
+              help="How operations are submitted.")  # fmt: skip
+@click.option("--erase", metavar="IDENTITY", default=None, help="Identity, as `survey` prints it, of what may be erased.")
+@click.option("--streams", metavar="FILE", type=click.Path(dir_okay=False), default=None,
+              help="TOML file with several [[stream]] tables instead of --block, --lanes and the like.")  # fmt: skip
+@click.option("--stall-threshold", default="1s", show_default=True, help="A longer wait of a lane is an outage.")
+@click.option("--merge-within", default="5s", show_default=True, help="Stalls closer than this are one takeover.")
+@click.option("--atomic-unit", default=None, help="Bytes the device writes whole or not at all. [default: a sector]")
+@click.option("--workers", type=click.IntRange(1, 64), default=None, help="Processes that share the lanes.")
+@click.option("--allow-page-cache", is_flag=True, help="Run without direct I/O; never better than INCONCLUSIVE.")
+def write(volume: str, record: str, **options: Any) -> int:
+    """Fill VOLUME and load it until the time is over or Ctrl-C.
+
+    Everything in the tested span is overwritten. Something that exists is written to only with --erase and its
+    identity; a file that does not exist is made. Ctrl-C ends the load cleanly, a second one stops waiting for operations
+    that hang.
+    """
+    request = _request(options)
+    seconds = None if options["operations"] is not None else parse_duration(options["duration"], "--for")
+    live = LiveLine()
+    click.echo(f"seed {request.seed}; record {record}", err=True)
+    live.start()
+    try:
+        outcome = write_to_volume(
+            volume,
+            record,
+            request,
+            LoadOptions(seconds, live.show),
+            erase=options["erase"],
+            allow_page_cache=options["allow_page_cache"],
+        )
+    finally:
+        live.stop()
+    result = outcome.result()
+    click.echo(
+        f"the load ended because {outcome.reason}: {result['acknowledged_writes']:,} acknowledged writes in "
+        f"{result['seconds']:.1f} s, {result['acknowledged_writes_per_second']:,.0f} a second, "
+        f"{format_size(result['bytes_per_second'])} a second"
+    )
+    click.echo(f"now: ackproof check {record}")
+    if outcome.ledger_full or outcome.workers_lost:
+        click.echo("ackproof: the load did not end as planned; what was acknowledged before is in the record", err=True)
+        return EXIT_CANNOT_RUN
+    return 0
+
+
+def _request(options: dict[str, Any]) -> RunRequest:
+    if options["streams"]:
+        streams = _streams_from_file(options["streams"])
+    else:
+        streams = (_stream({key: options[key.replace("-", "_")] for key in _STREAM_KEYS}),)
+    atomic = None if options["atomic_unit"] is None else parse_size(options["atomic_unit"], "--atomic-unit")
+    if atomic is not None and not 512 <= atomic <= 1 << 30:
+        raise UsageError(f"--atomic-unit {atomic} must be from 512 bytes to 1 GiB")
+    stall_ns = int(parse_duration(options["stall_threshold"], "--stall-threshold") * 1e9)
+    if not 0 < stall_ns <= 10**15:
+        raise UsageError("--stall-threshold must be more than 0 and at most 11 days")
+    return RunRequest(
+        streams=streams,
+        start_bytes=parse_size(options["start"], "--start"),
+        seed=secrets.randbits(63) if options["seed"] is None else options["seed"],
+        promise=options["promise"],
+        stall_ns=stall_ns,
+        merge_ns=min(int(parse_duration(options["merge_within"], "--merge-within") * 1e9), 10**15),
+        atomic_bytes=atomic,
+        operations=options["operations"],
+        fill=not options["no_fill"],
+        workers=options["workers"],
+    )
+
+
+def _stream(values: dict[str, Any], where: str = "") -> StreamRequest:
+    flush, flush_every = _flush(str(values.get("flush-every", "never")))
+    span = values.get("span")
+    try:
+        return StreamRequest(
+            block_bytes=parse_size(str(values.get("block", BLOCK_BYTES_DEFAULT)), where + "--block"),
+            lanes=int(values.get("lanes", LANES_DEFAULT)),
+            span_bytes=None if span is None else parse_size(str(span), where + "--span"),
+            pattern=Pattern[str(values.get("pattern", "uniform")).upper()],
+            read_share=float(values.get("read-share", 0.0)),
+            flush=flush,
+            flush_every=flush_every,
+            pace=float(values.get("pace", 0.0)),
+        )
+    except KeyError as error:
+        raise UsageError(f"{where}pattern {error} is none of {', '.join(p.name.lower() for p in Pattern)}") from None
+    except (TypeError, ValueError) as error:
+        raise UsageError(f"{where}{error}") from None
+
+
+def _flush(text: str) -> tuple[Flush, int]:
+    if text in ("never", "write"):
+        return Flush[text.upper()], 0
+    if text.isdecimal() and 0 < int(text) < 2**31:
+        return Flush.EVERY, int(text)
+    raise UsageError(f"--flush-every {text!r} is neither a count of writes, nor `write`, nor `never`")
+
+
+def _streams_from_file(path: str) -> tuple[StreamRequest, ...]:
+    try:
+        value = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise UsageError(f"--streams {path} cannot be read: {error.strerror}") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise UsageError(f"--streams {path} is not TOML: {error}") from None
+    tables = value.get("stream")
+    if set(value) != {"stream"} or not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
+        raise UsageError(f"--streams {path} must hold [[stream]] tables and nothing else")
+    out = []
+    for number, table in enumerate(tables, 1):
+        unknown = set(table) - set(_STREAM_KEYS)
+        if unknown:
+            known = ", ".join(_STREAM_KEYS)
+            raise UsageError(f"{path}, stream {number}: unknown key {sorted(unknown)[0]!r}; known are {known}")
+        out.append(_stream(table, f"{path}, stream {number}: "))
+    return tuple(out)

@@ -1,0 +1,278 @@
+"""The check step of a drill: read back, judge, and leave a verdict in the record folder."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import shutil
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from verify.drill.quantities import rfc3339
+from verify.drill.record import LedgerParts, RecordFolder, read_json, write_json
+from verify.drill.scan import ScanResult, Scanner
+from verify.errors import CannotRun
+from verify.judge.content import Content
+from verify.judge.decision import Source
+from verify.judge.judgement import Judgement
+from verify.judge.observations import Observations, blank_rows
+from verify.judge.verdict import SEVERITY, Evidence, Verdict, conclude
+from verify.load.run import Run
+from verify.load.specimens import SpecimenFile
+from verify.report.losses import LossWriter
+from verify.report.verdict_json import VerdictFacts, verdict_json
+from verify.volume.direct import DirectVolume, open_volume, prove_direct
+from verify.volume.identity import VolumeIdentity, find_by_identity, identify, same_identity
+from verify.volume.protocol import Volume
+
+VOLUME_GONE = frozenset({errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO, errno.ESTALE, errno.ENOTCONN, errno.ETIMEDOUT})
+
+
+@dataclass(frozen=True)
+class OpenedVolume:
+    """The volume as it was opened for a check; None where it could not be, with the reason."""
+
+    volume: Volume | None
+    name: str
+    why_not: str = ""
+    page_cache: str = ""
+    other_identity: str = ""
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """What a check left: the verdict file's contents and where they stand."""
+
+    verdict: dict[str, Any]
+    folder: Path
+
+
+def open_recorded_volume(about: dict[str, Any], path: str | None) -> OpenedVolume:
+    """Open the volume of a record, by its identity, or the one at `path`.
+
+    Raises:
+        CannotRun: if it is there but may not be opened, or `path` names nothing.
+        UsageError: if run.json does not identify a volume.
+    """
+    facts = about.get("volume")
+    facts = facts if isinstance(facts, dict) else {}
+    wanted = VolumeIdentity.from_json(facts.get("identity"))
+    recorded_cache = str(facts.get("page_cache", ""))
+    found = path
+    if found is None:
+        found = wanted.path if wanted.kind == "file" and os.path.isfile(wanted.path) else find_by_identity(wanted)
+        if found is None:
+            return OpenedVolume(None, wanted.path, f"the volume {wanted.identity} is not there", recorded_cache)
+    identity = identify(found)
+    other = "" if same_identity(identity, wanted) else identity.identity
+    try:
+        volume = open_volume(found, writable=False, exclusive=False, allow_page_cache=True)
+    except OSError as error:
+        if error.errno not in VOLUME_GONE:
+            raise CannotRun(f"{found} cannot be opened: {error.strerror}") from None
+        return OpenedVolume(None, found, f"{found} cannot be opened: {error.strerror}", recorded_cache, other)
+    return OpenedVolume(volume, found, "", recorded_cache or _cache_in_the_way(volume), other)
+
+
+def _cache_in_the_way(volume: DirectVolume) -> str:
+    try:
+        reason = prove_direct(volume) if volume.direct else "direct I/O was refused"
+    except OSError:
+        return ""
+    return f"the page cache of this machine was in the way of the check: {reason}" if reason else ""
+
+
+def check_record(
+    folder: RecordFolder,
+    opened: OpenedVolume,
+    read_twice: bool = False,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> CheckResult:
+    """Judge one run by its ledger and its volume, and keep the check in the record folder.
+
+    Args:
+        folder: the record.
+        opened: the volume.
+        read_twice: read everything a second time and compare.
+        progress: told of bytes read so far and in all.
+
+    Raises:
+        CannotRun, UsageError: if nothing could be concluded.
+    """
+    if folder.running():
+        raise CannotRun(f"a run is still writing to {folder.path}; stop it first, or wait for its end")
+    about, run = folder.read_run()
+    ledger = LedgerParts(folder, run)
+    judgement = Judgement(run, ledger)
+    earlier = _seen_in_earlier_checks(folder)
+    name = folder.next_check()
+    partial = folder.checks_path / f".{name}.partial"
+    try:
+        partial.mkdir(parents=True, exist_ok=False)
+        specimens = SpecimenFile(str(folder.specimens_path / f"check-{name}.bin"))
+        scan = _scan(judgement, opened, specimens, read_twice, progress)
+        result = _conclude(judgement, ledger, about, opened, scan, earlier, partial)
+        write_json(partial / "verdict.json", result)
+        _keep_seen(partial, judgement, scan)
+        os.rename(partial, folder.checks_path / name)
+    except OSError as error:
+        shutil.rmtree(partial, ignore_errors=True)
+        raise CannotRun(f"the check cannot be kept in {folder.checks_path}: {error.strerror}") from None
+    except BaseException:
+        shutil.rmtree(partial, ignore_errors=True)
+        raise
+    _keep_worst(folder, result)
+    return CheckResult(result, folder.checks_path / name)
+
+
+def _scan(
+    judgement: Judgement,
+    opened: OpenedVolume,
+    specimens: SpecimenFile,
+    read_twice: bool,
+    progress: Callable[[int, int], None],
+) -> ScanResult:
+    run = judgement.run
+    if opened.volume is None:
+        rows = blank_rows(np.arange(run.slots, dtype=np.int64), Source.CHECK, Content.UNREADABLE)
+        rows["issued_ns"] = rows["done_ns"] = time.monotonic_ns()
+        judgement.observations.add_rows(rows)
+        return ScanResult()
+    total = sum(s.layout.slots * s.layout.block_bytes for s in run.streams) * (2 if read_twice else 1)
+    done = 0
+
+    def step(count: int) -> None:
+        nonlocal done
+        done += count
+        progress(done, total)
+
+    from_load = judgement.observations.rows().copy()
+    scanner = Scanner(judgement.state, opened.volume, judgement.observations, specimens, step)
+    result = scanner.scan(read_twice)
+    specimens.close()
+    if opened.other_identity and not result.own_blocks and not result.found_beyond:
+        details = judgement.observations.details
+        judgement.observations = Observations()
+        judgement.observations.details = details
+        judgement.observations.add_rows(from_load)
+        return ScanResult()
+    return result
+
+
+def _conclude(
+    judgement: Judgement,
+    ledger: LedgerParts,
+    about: dict[str, Any],
+    opened: OpenedVolume,
+    scan: ScanResult,
+    earlier: dict[int, int],
+    partial: Path,
+) -> dict[str, Any]:
+    run, timeline = judgement.run, judgement.timeline
+
+    def time_text(monotonic_ns: int) -> str:
+        return rfc3339(timeline.wall_ns(monotonic_ns))
+
+    with open(partial / "losses.csv", "w", encoding="utf-8", newline="") as file:
+        writer = LossWriter(file, judgement.state, judgement.observations, time_text)
+        for judged in judgement.judge(earlier, scan.found_beyond):
+            writer.write(judged)
+        file.flush()
+        os.fsync(file.fileno())
+    totals = judgement.assessor.totals
+    heads = about.get("ledger_heads")
+    recorded = {str(k): str(v) for k, v in heads.items()} if isinstance(heads, dict) else {}
+    damage = ledger.damage(timeline.heads | recorded)
+    damage += [f"{part:03d}.ledger, {wrong}" for part, wrong in sorted(judgement.contradictions().items())]
+    evidence = Evidence(
+        promise=run.promise,
+        slots_by_finding=totals.slots_by_finding,
+        slots=run.slots,
+        slots_read=scan.slots_read,
+        around=judgement.state.around,
+        page_cache=opened.page_cache,
+        ledger_damage=damage,
+        open_tail=_open_tail(judgement, ledger, time_text),
+        other_volume=_other_volume(opened, scan),
+        covered_writes=judgement.state.covered_writes,
+        notes=_notes(judgement, opened, about, scan),
+    )
+    verdict: Verdict = conclude(evidence)
+    orders = [judgement.order(index) for index in range(len(judgement.takeovers))]
+    facts = VerdictFacts(about, opened.name, verdict, judgement, orders, scan, ledger.states, time_text, rfc3339(time.time_ns()))
+    return verdict_json(facts)
+
+
+def _other_volume(opened: OpenedVolume, scan: ScanResult) -> str:
+    if opened.other_identity and not scan.own_blocks and opened.volume is not None:
+        return (
+            f"{opened.name} is not the volume that was written (its identity is {opened.other_identity}) and holds "
+            "no block of this run; nothing was checked"
+        )
+    return ""
+
+
+def _open_tail(judgement: Judgement, ledger: LedgerParts, time_text: Callable[[int], str]) -> str:
+    open_lanes = [lane for lane in range(judgement.run.lanes) if judgement.state.is_open(lane)]
+    if not open_lanes:
+        return ""
+    last_ns = max((tail.last_done_ns for tail in judgement.timeline.tails), default=-1)
+    until = time_text(last_ns) if last_ns >= 0 else "its beginning"
+    torn = [f"{Path(s.path).name}, {s.torn}" for s in ledger.states.values() if s.torn]
+    text = f"anything acknowledged after {until}: the ledger was never closed and is complete only up to then"
+    text += ", but for what later blocks on the volume prove"
+    return text + (f" ({'; '.join(torn)})" if torn else "")
+
+
+def _notes(judgement: Judgement, opened: OpenedVolume, about: dict[str, Any], scan: ScanResult) -> list[str]:
+    timeline = judgement.timeline
+    out = [f"which write stood where: {opened.why_not}"] if opened.why_not else []
+    if opened.other_identity and scan.own_blocks:
+        out.append(
+            f"that {opened.name} is the same volume by its identity ({opened.other_identity}); it holds blocks of this run"
+        )
+    for step in timeline.clock_steps:
+        seconds = step.step_ns / 1e9
+        out.append(f"wall-clock times around a step of {seconds:+.1f} s; judged by the monotonic clock alone")
+    for start, end in timeline.pauses:
+        out.append(f"what happened in {(end - start) / 1e9:.1f} s in which the writer or the guest stood still")
+    if judgement.timeline.lost_workers or about.get("workers_lost"):
+        out.append("what lanes of a lost worker would have written")
+    return out
+
+
+def _seen_in_earlier_checks(folder: RecordFolder) -> dict[int, int]:
+    """Slot to the newest sequence number above its acknowledged ones that an earlier check saw."""
+    out: dict[int, int] = {}
+    for name in folder.check_names():
+        path = folder.checks_path / name / "seen.json"
+        with contextlib.suppress(CannotRun):
+            value = read_json(path)
+            items = value.get("in_flight", {}) if isinstance(value, dict) else {}
+            for slot, sequence in items.items() if isinstance(items, dict) else ():
+                if str(slot).isdigit() and type(sequence) is int and sequence >= 0:
+                    out[int(slot)] = max(out.get(int(slot), -1), sequence)
+    return out
+
+
+def _keep_seen(partial: Path, judgement: Judgement, scan: ScanResult) -> None:
+    """Keep what this check saw beyond the acknowledged writes, so that a later check demands it."""
+    seen = {str(slot): sequence for slot, sequence in scan.seen_in_flight.items()}
+    write_json(partial / "seen.json", {"format": "ackproof-seen/1", "in_flight": seen})
+
+
+def _keep_worst(folder: RecordFolder, result: dict[str, Any]) -> None:
+    """The run's verdict at the root of the record folder is the worst of all checks."""
+    path = folder.path / "verdict.json"
+    if path.is_file():
+        with contextlib.suppress(Exception):
+            before = read_json(path)
+            if SEVERITY[before["verdict"]] > SEVERITY[result["verdict"]]:
+                return
+    write_json(path, result)

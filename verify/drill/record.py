@@ -1,0 +1,280 @@
+"""The record folder: all that one run leaves behind, and the only place where anything about it is written."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import json
+import os
+import re
+import shutil
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from verify.errors import CannotRun, UsageError
+from verify.ledger.reader import LedgerFile, LedgerState
+from verify.load.run import Run
+
+RUN_FORMAT = "ackproof-run/1"
+RUN_JSON_BYTES_MAX = 64 * 1024 * 1024
+MARK_PATIENCE_S = 5.0
+_CHECK_NAME = re.compile(r"\d{3,}")
+_MARK_TEXT_CHARACTERS_MAX = 2000
+
+
+def write_json(path: Path, value: Any) -> None:
+    """Write a JSON file so that a crash leaves either the old one or the new one.
+
+    Raises:
+        CannotRun: if it cannot be written.
+    """
+    temporary = path.with_name(path.name + ".partial")
+    try:
+        with open(temporary, "w", encoding="utf-8") as file:
+            json.dump(value, file, indent=2, ensure_ascii=False)
+            file.write("\n")
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except OSError as error:
+        raise CannotRun(f"{path} cannot be written: {error.strerror}") from None
+
+
+def read_json(path: Path) -> Any:
+    """Read a JSON file of a record folder.
+
+    Raises:
+        CannotRun: if it is missing, too large, or cannot be read.
+        UsageError: if it is not JSON.
+    """
+    try:
+        if not path.is_file() or path.is_symlink():
+            raise CannotRun(f"{path} is missing: this folder is not the record of a run")
+        if path.stat().st_size > RUN_JSON_BYTES_MAX:
+            raise CannotRun(f"{path} is too large to be the description of a run")
+        return json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise CannotRun(f"{path} cannot be read: {error.strerror}") from None
+    except (ValueError, RecursionError) as error:
+        raise UsageError(f"{path} is damaged or is not the description of a run: {str(error)[:200]}") from None
+
+
+class RecordFolder:
+    """One record folder on disk.
+
+    Args:
+        path: the folder.
+    """
+
+    def __init__(self, path: str) -> None:
+        self.path = Path(path)
+        self.run_path = self.path / "run.json"
+        self.ledger_path = self.path / "ledger"
+        self.events_path = self.path / "events.jsonl"
+        self.specimens_path = self.path / "specimens"
+        self.checks_path = self.path / "checks"
+        self.inbox_path = self.path / "inbox"
+        self._lock: int | None = None
+
+    @classmethod
+    def create(cls, path: str) -> RecordFolder:
+        """Make a new record folder and hold its lock.
+
+        Raises:
+            UsageError: if something other than an empty folder is there already.
+            CannotRun: if it cannot be made.
+        """
+        folder = cls(path)
+        if folder.path.is_symlink() or (folder.path.exists() and not folder.path.is_dir()):
+            raise UsageError(f"{path} is not a folder; name a new one with --record")
+        try:
+            if folder.path.exists() and any(folder.path.iterdir()):
+                raise UsageError(f"the record folder {path} is not empty; name a new one with --record")
+            for part in (folder.path, folder.ledger_path, folder.specimens_path, folder.checks_path, folder.inbox_path):
+                part.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise CannotRun(f"the record folder {path} cannot be made: {error.strerror}") from None
+        folder._take_lock()
+        return folder
+
+    @classmethod
+    def open(cls, path: str) -> RecordFolder:
+        """An existing record folder.
+
+        Raises:
+            CannotRun: if there is none.
+        """
+        folder = cls(path)
+        if not folder.path.is_dir():
+            raise CannotRun(f"{path} is not a record folder: there is no such folder")
+        if not folder.run_path.is_file():
+            raise CannotRun(f"{path} is not a record folder: it has no run.json")
+        return folder
+
+    def discard(self) -> None:
+        """Remove a folder made by `create` in which no run was started."""
+        self.release()
+        shutil.rmtree(self.path, ignore_errors=True)
+
+    def release(self) -> None:
+        """Give the lock back."""
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+
+    def running(self) -> bool:
+        """Whether a run is writing to this folder now."""
+        try:
+            lock = os.open(self.path / "lock", os.O_RDWR | os.O_CLOEXEC | os.O_NOFOLLOW)
+        except OSError:
+            return False
+        try:
+            fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return True
+        except OSError:
+            return False
+        finally:
+            os.close(lock)
+        return False
+
+    def _take_lock(self) -> None:
+        try:
+            self._lock = os.open(self.path / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise UsageError(f"another run is using the record folder {self.path}") from None
+        except OSError as error:
+            raise CannotRun(f"the record folder {self.path} cannot be locked: {error.strerror}") from None
+
+    def read_run(self) -> tuple[dict[str, Any], Run]:
+        """The contents of run.json, whole and as a run description.
+
+        Raises:
+            CannotRun, UsageError: if it is missing, damaged or foreign.
+        """
+        value = read_json(self.run_path)
+        if not isinstance(value, dict) or value.get("format") != RUN_FORMAT:
+            raise UsageError(f"{self.run_path} is not the description of a run (its format is not {RUN_FORMAT!r})")
+        return value, Run.from_json(value.get("run"), str(self.run_path))
+
+    def append_event(self, event: dict[str, Any]) -> None:
+        """Append one line to events.jsonl; a full disk loses the line and nothing else."""
+        line = (json.dumps(event, ensure_ascii=False, sort_keys=True) + "\n").encode()
+        flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC | os.O_NOFOLLOW
+        with contextlib.suppress(OSError):
+            file = os.open(self.events_path, flags, 0o644)
+            try:
+                os.write(file, line)
+            finally:
+                os.close(file)
+
+    def ledger_part(self, part: int) -> Path:
+        """Path of one part of the ledger."""
+        return self.ledger_path / f"{part:03d}.ledger"
+
+    def ledger_file(self, part: int, tag: int) -> LedgerFile:
+        """One part of the ledger, for reading."""
+        return LedgerFile(str(self.ledger_part(part)), tag, part)
+
+    def next_check(self) -> str:
+        """The name of the next check, such as "003"."""
+        return f"{max([int(name) for name in self.check_names()], default=0) + 1:03d}"
+
+    def check_names(self) -> list[str]:
+        """The names of the checks there are, in order."""
+        if not self.checks_path.is_dir():
+            return []
+        return sorted(p.name for p in self.checks_path.iterdir() if p.is_dir() and _CHECK_NAME.fullmatch(p.name))
+
+    def drop_mark(self, text: str, takeover: bool, pressed_ns: int, pressed_wall_ns: int) -> str:
+        """Hand a mark to the running run and wait until it was taken; a note if no run takes it.
+
+        Returns:
+            "taken", or "note" if the run has ended (the mark then stands in events.jsonl as a note only).
+
+        Raises:
+            CannotRun: if the folder cannot be written.
+        """
+        mark: dict[str, Any] = {
+            "text": text[:_MARK_TEXT_CHARACTERS_MAX], "takeover": takeover,
+            "pressed_ns": pressed_ns, "pressed_wall_ns": pressed_wall_ns,
+        }  # fmt: skip
+        if self.running():
+            path = self.inbox_path / f"{pressed_ns}-{os.getpid()}.json"
+            write_json(path, mark)
+            deadline = time.monotonic() + MARK_PATIENCE_S
+            while path.exists() and self.running() and time.monotonic() < deadline:
+                time.sleep(0.02)
+            try:
+                path.unlink()
+            except FileNotFoundError:
+                return "taken"
+            except OSError as error:
+                raise CannotRun(f"{path} cannot be removed: {error.strerror}") from None
+        self.append_event({"event": "note", **mark})
+        return "note"
+
+    def take_marks(self) -> list[dict[str, Any]]:
+        """The marks that have come in since the last call, oldest first."""
+        out: list[dict[str, Any]] = []
+        try:
+            names = sorted(name for name in os.listdir(self.inbox_path) if name.endswith(".json"))
+        except OSError:
+            return out
+        for name in names:
+            path = self.inbox_path / name
+            with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+                mark = json.loads(path.read_text(encoding="utf-8"))
+                path.unlink()
+                out.append(
+                    {
+                        "text": str(mark["text"])[:_MARK_TEXT_CHARACTERS_MAX],
+                        "takeover": mark["takeover"] is True,
+                        "pressed_ns": int(mark["pressed_ns"]),
+                        "pressed_wall_ns": int(mark["pressed_wall_ns"]),
+                    }
+                )
+        return out
+
+
+class LedgerParts:
+    """All parts of one run's ledger: read whole as often as needed, with the state of each part after a reading."""
+
+    def __init__(self, folder: RecordFolder, run: Run) -> None:
+        self._folder = folder
+        self._run = run
+        self.parts = [0, *sorted(set(run.lane_workers))]
+        self.states: dict[int, LedgerState] = {}
+
+    def __call__(self) -> Iterator[tuple[int, Any]]:
+        """All items, the supervisor's part first."""
+        for part in self.parts:
+            file = self._folder.ledger_file(part, self._run.tag)
+            try:
+                for item in file.items():
+                    yield part, item
+                state = file.state
+            except FileNotFoundError:
+                state = LedgerState(file.path, damaged="the file is missing")
+            except OSError as error:
+                state = file.state
+                state.damaged = f"it cannot be read at byte {state.good_bytes}: {error.strerror}"
+            known = self.states.get(part)
+            if known is not None and (known.head, known.frames) != (state.head, state.frames):
+                raise CannotRun(f"{state.path} changed while it was read; nothing was concluded")
+            self.states[part] = state
+
+    def damage(self, recorded_heads: dict[str, str]) -> list[str]:
+        """What is damaged beyond a torn tail, in words; `recorded_heads` gives part to chain head at the close."""
+        out = []
+        for part, state in self.states.items():
+            name = Path(state.path).name
+            recorded = recorded_heads.get(str(part))
+            if state.damaged:
+                out.append(f"{name}, {state.damaged}")
+            elif recorded is not None and recorded != state.head:
+                out.append(f"{name} was cut or changed after it was closed: {state.frames} whole frames are left")
+        return out

@@ -1,0 +1,255 @@
+"""The write step of a drill: from a planned run to a closed record folder."""
+
+from __future__ import annotations
+
+import os
+import platform
+import signal
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from importlib import metadata
+from types import FrameType
+from typing import Any
+
+from verify.drill.planning import RunRequest, plan_run
+from verify.drill.quantities import rfc3339
+from verify.drill.record import RUN_FORMAT, RecordFolder, write_json
+from verify.errors import CannotRun, UsageError
+from verify.ledger.recorder import release_room, reserve_room
+from verify.load.memory import lock_memory, unlock_memory
+from verify.load.run import Run
+from verify.load.supervisor import Outcome, Snapshot, Supervisor
+from verify.load.worker import WorkerTask, boot_id
+from verify.volume.direct import DirectVolume, create_file, open_volume, prove_direct
+from verify.volume.identity import identify
+from verify.volume.protocol import Volume
+from verify.volume.safety import look_inside, refusals, shares_volume
+
+PACKAGES = ("ackproof", "numpy", "xxhash", "blake3")
+
+
+@dataclass(frozen=True)
+class LoadOptions:
+    """How a planned run is carried out."""
+
+    seconds: float | None
+    on_tick: Callable[[Snapshot], None]
+    on_event: Callable[[dict[str, Any]], None] = field(default=lambda event: None)
+    examine: bool = True
+    processes: bool = True
+    handle_signals: bool = True
+
+
+def software() -> dict[str, str]:
+    """Versions of what the verdict depends on."""
+    versions = {"python": platform.python_version()}
+    for name in PACKAGES:
+        try:
+            versions[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            versions[name] = "not installed"
+    return versions
+
+
+def host() -> dict[str, str]:
+    """The machine the load runs on."""
+    return {"name": platform.node(), "kernel": platform.release(), "machine": platform.machine(), "boot_id": boot_id()}
+
+
+def run_load(
+    folder: RecordFolder,
+    run: Run,
+    open_for_worker: Callable[[], Volume],
+    volume_facts: dict[str, Any],
+    options: LoadOptions,
+) -> Outcome:
+    """Carry out a run in a fresh record folder, and leave the folder closed.
+
+    Args:
+        folder: made by `RecordFolder.create`.
+        run: the run.
+        open_for_worker: gives each worker its own handle on the volume.
+        volume_facts: what run.json says of the volume: `identity`, `direct`, `page_cache`, `cache_mode`.
+        options: see there.
+
+    Raises:
+        CannotRun: if the ledger cannot be kept or no worker can start.
+    """
+    about: dict[str, Any] = {
+        "format": RUN_FORMAT,
+        "run": run.to_json(),
+        "volume": volume_facts,
+        "host": host(),
+        "software": software(),
+        "started": rfc3339(time.time_ns()),
+        "examination_off": not options.examine,
+    }
+    write_json(folder.run_path, about)
+    try:
+        reserve_room(str(folder.ledger_path))
+    except OSError as error:
+        raise CannotRun(f"there is no room for the ledger in {folder.ledger_path}: {error.strerror}") from None
+    tasks = [_task(folder, run, part, open_for_worker, options) for part in sorted(set(run.lane_workers))]
+
+    def on_event(event: dict[str, Any]) -> None:
+        folder.append_event(event)
+        options.on_event(event)
+
+    try:
+        supervisor = Supervisor(
+            run, tasks, str(folder.ledger_part(0)), options.seconds, folder.take_marks, on_event, options.on_tick
+        )
+    except OSError as error:
+        raise CannotRun(f"the ledger cannot be made in {folder.ledger_path}: {error.strerror}") from None
+    with _signals_to(supervisor) if options.handle_signals else _no_signals():
+        outcome = supervisor.run()
+    release_room(str(folder.ledger_path))
+    about["ended"] = rfc3339(time.time_ns())
+    about["ended_because"] = outcome.reason
+    about["ledger_heads"] = outcome.heads
+    about["workers_lost"] = list(outcome.workers_lost)
+    about["result"] = outcome.result()
+    write_json(folder.run_path, about)
+    return outcome
+
+
+def _task(
+    folder: RecordFolder, run: Run, part: int, open_for_worker: Callable[[], Volume], options: LoadOptions
+) -> WorkerTask:
+    return WorkerTask(
+        run=run,
+        index=part - 1,
+        part=part,
+        lanes=[lane for lane in range(run.lanes) if run.lane_workers[lane] == part],
+        open_volume=open_for_worker,
+        ledger_path=str(folder.ledger_part(part)),
+        specimen_path=str(folder.specimens_path / f"load-{part:03d}.bin"),
+        examine=options.examine,
+        process=options.processes,
+    )
+
+
+@contextmanager
+def _signals_to(supervisor: Supervisor) -> Iterator[None]:
+    """Let Ctrl-C and SIGTERM end the run cleanly, and a terminal that hangs up end nothing."""
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        supervisor.stop("Ctrl-C was pressed" if number == signal.SIGINT else "SIGTERM was received")
+
+    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    before[signal.SIGHUP] = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def _no_signals() -> Iterator[None]:
+    yield
+
+
+def write_to_volume(
+    path: str,
+    record: str,
+    request: RunRequest,
+    options: LoadOptions,
+    erase: str | None = None,
+    allow_page_cache: bool = False,
+) -> Outcome:
+    """The whole write step on a real volume, with every check of safety before the first write.
+
+    Args:
+        path: the volume; a file that does not exist is made.
+        record: the record folder to make.
+        request: what to run.
+        options: how.
+        erase: the identity that the user agrees to erase.
+        allow_page_cache: go on although direct I/O is refused or not real.
+
+    Raises:
+        UsageError, CannotRun: with the reason in one sentence.
+    """
+    request.check()
+    existed = os.path.lexists(path)
+    if existed:
+        _check_may_write(path, record, request, erase)
+    folder = RecordFolder.create(record)
+    started = False
+    try:
+        if not existed:
+            create_file(path, request.start_bytes + sum(request.spans(None)))
+        volume = open_volume(path, writable=True, exclusive=True, allow_page_cache=allow_page_cache)
+        try:
+            page_cache = _page_cache(volume, allow_page_cache)
+            run = plan_run(request, volume.size_bytes, volume.sector_bytes)
+            shared = shares_volume(record, volume.identity)
+            if shared:
+                raise UsageError(shared)
+            started = True
+            return _load(folder, run, volume, page_cache, allow_page_cache, options)
+        finally:
+            volume.close()
+    finally:
+        if started:
+            folder.release()
+        else:
+            folder.discard()
+            if not existed and os.path.isfile(path):
+                os.unlink(path)
+
+
+def _load(
+    folder: RecordFolder, run: Run, volume: DirectVolume, page_cache: str, allow_page_cache: bool, options: LoadOptions
+) -> Outcome:
+    identity = volume.identity
+
+    def open_for_worker() -> Volume:
+        return open_volume(
+            identity.path, writable=True, exclusive=False, allow_page_cache=allow_page_cache, expected=identity
+        )
+
+    facts = {
+        "identity": identity.to_json(),
+        "direct": volume.direct and not page_cache,
+        "page_cache": page_cache,
+        "cache_mode": volume.cache_mode,
+    }
+    locked = lock_memory()
+    facts["memory_locked"] = locked is None
+    try:
+        return run_load(folder, run, open_for_worker, facts, options)
+    finally:
+        unlock_memory()
+
+
+def _check_may_write(path: str, record: str, request: RunRequest, erase: str | None) -> None:
+    identity = identify(path)
+    run = plan_run(request, identity.size_bytes, identity.sector_bytes)
+    contents = look_inside(identity)
+    reasons = refusals(identity, contents, erase, (run.start_bytes, run.end_bytes))
+    if reasons:
+        raise (CannotRun if contents.uses else UsageError)("\n".join(reasons))
+    shared = shares_volume(record, identity)
+    if shared:
+        raise UsageError(shared)
+
+
+def _page_cache(volume: DirectVolume, allowed: bool) -> str:
+    """Why the page cache is in the way, "" if it is not.
+
+    Raises:
+        CannotRun: if it is, and the user did not allow that.
+    """
+    reason = "direct I/O was refused" if not volume.direct else prove_direct(volume)
+    if reason is None:
+        return ""
+    if not allowed:
+        raise CannotRun(
+            f"{reason}; what is read back may come from memory and prove nothing. Use another volume, or "
+            "--allow-page-cache to run all the same (the verdict will then be INCONCLUSIVE at best)"
+        )
+    return f"the page cache of this machine was in the way: {reason}"

@@ -1,0 +1,51 @@
+"""Which acknowledged writes a flush covers: the promise `flushed`.
+
+A write is covered if it was written through, or acknowledged before the issue of a flush that completed, with no outage
+between the acknowledgement and the flush's completion. Source: Linux `Documentation/block/writeback_cache_control.rst`
+(a flush covers only writes completed before it was issued) and `Documentation/filesystems/vfs.rst` (a write-back error
+is told once, so a flush that completes after an error proves nothing about what came before it).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from verify.judge.spans import Span, overlaps
+
+NOT_COVERED_NS = np.iinfo(np.int64).max
+
+
+class FlushCover:
+    """When each write became covered.
+
+    Args:
+        issued_ns, done_ns: issue and completion of every completed flush, in the order of issue, shape (flushes,).
+        outages: stretches of outage, in order and disjoint.
+    """
+
+    def __init__(
+        self, issued_ns: npt.NDArray[np.int64], done_ns: npt.NDArray[np.int64], outages: Sequence[Span]
+    ) -> None:
+        self._issued = issued_ns
+        self._first_done = np.minimum.accumulate(done_ns[::-1])[::-1] if len(done_ns) else done_ns
+        self._outages = outages
+
+    def covered_at(
+        self, acknowledged_ns: npt.NDArray[np.int64], through: npt.NDArray[np.bool_]
+    ) -> npt.NDArray[np.int64]:
+        """For each write the moment from which it was covered, `NOT_COVERED_NS` if never.
+
+        Args:
+            acknowledged_ns, through: of each write, shape (writes,).
+        """
+        out = np.full(len(acknowledged_ns), NOT_COVERED_NS, dtype=np.int64)
+        flush = np.searchsorted(self._issued, acknowledged_ns, side="right")
+        found = flush < len(self._issued)
+        done = self._first_done[flush[found]]
+        clear = ~overlaps(acknowledged_ns[found], done, self._outages)
+        out[np.flatnonzero(found)[clear]] = done[clear]
+        out[through] = acknowledged_ns[through]
+        return out

@@ -1,0 +1,169 @@
+"""A further pass over the ledger for the few slots in question: every write to them, with its times."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from verify.judge.flushes import FlushCover
+from verify.judge.slots import TOUCH_KINDS, SlotState, planned, schedules
+from verify.judge.takeovers import Takeover
+from verify.judge.timeline import WRITE_KINDS, by_lane, kind_mask
+from verify.ledger.frames import Kind, Records
+
+SEQUENCE_BITS = 44
+"""Slot position and sequence number share one sorted 64-bit key; this leaves 2**19 slots to a batch."""
+
+BATCH_SLOTS_MAX = 2 ** (62 - SEQUENCE_BITS)
+UNKNOWN_NS = -1
+OPEN_NS = np.iinfo(np.int64).max
+
+Int64Array = npt.NDArray[np.int64]
+
+
+class History:
+    """Every write to the slots in question, in order of slot and sequence number.
+
+    Args:
+        state: the finished second pass.
+        slots: the slots in question (counted within the run), ascending, at most `BATCH_SLOTS_MAX`.
+        lowest: for each of them the lowest sequence number that matters, shape as `slots`.
+        takeovers: for each, the first touch of every slot after it is noted.
+
+    After `finish`:
+        key: slot position << SEQUENCE_BITS | sequence, ascending, shape (writes,).
+        issued_ns, done_ns: `UNKNOWN_NS` where only the volume proves the write; done is `OPEN_NS` if never acknowledged.
+        acknowledged: whether it was acknowledged.
+        covered_at_ns: when a flush covered it.
+        first_touch_ns: shape (takeovers, slots), issue of the first touch after each takeover, `OPEN_NS` for none.
+    """
+
+    def __init__(
+        self,
+        state: SlotState,
+        slots: Int64Array,
+        lowest: Int64Array,
+        takeovers: Sequence[Takeover],
+        cover: FlushCover | None,
+    ) -> None:
+        self._state = state
+        self._cover = cover
+        self.slots = slots
+        self._lowest = lowest
+        self._starts = [t.start_ns for t in takeovers]
+        self._position = np.full(state.run.slots, -1, dtype=np.int32)
+        self._position[slots] = np.arange(len(slots), dtype=np.int32)
+        self._schedules = schedules(state.run)
+        self._taken: dict[int, int] = {}
+        self._parts: list[tuple[Int64Array, Int64Array, Int64Array, Int64Array]] = []
+        self.first_touch_ns = np.full((len(takeovers), len(slots)), OPEN_NS, dtype=np.int64)
+
+    def feed(self, part: int, item: Records | dict[str, Any]) -> None:
+        """Take the next item of one part of the ledger."""
+        taken = self._taken.get(part, 0)
+        self._taken[part] = taken + 1
+        accepted = self._state.timeline.accepted.get(part, 0)
+        if taken >= accepted or part in self._state.mismatches or not isinstance(item, Records):
+            return
+        touches = item.take(np.flatnonzero(kind_mask(item, TOUCH_KINDS)))
+        for lane, positions in by_lane(touches):
+            self._feed_lane(lane, touches.take(positions))
+
+    def _feed_lane(self, lane: int, records: Records) -> None:
+        first_slot = self._state.run.stream_of_lane(lane).layout.first_slot
+        slots, _ = planned(self._schedules[lane], first_slot, records.sequence)
+        positions = self._position[slots].astype(np.int64)
+        wanted = np.flatnonzero(positions >= 0)
+        if not len(wanted):
+            return
+        records, positions = records.take(wanted), positions[wanted]
+        for index, start_ns in enumerate(self._starts):
+            after = records.issued_ns > start_ns
+            np.minimum.at(self.first_touch_ns[index], positions[after], records.issued_ns[after])
+        keep = kind_mask(records, WRITE_KINDS) & (records.sequence >= self._lowest[positions])
+        through = (records.kind == Kind.WRITE_THROUGH).astype(np.int64)
+        key = positions << SEQUENCE_BITS | records.sequence
+        self._parts.append((key[keep], records.issued_ns[keep], records.done_ns[keep], through[keep]))
+
+    def add_proven(self, found: dict[int, int]) -> None:
+        """Add the writes that blocks on the volume prove beyond the ledger: `found` gives lane to operation found."""
+        for lane, sequence in found.items():
+            first_slot = self._state.run.stream_of_lane(lane).layout.first_slot
+            low = self._state.timeline.tails[lane].next_sequence
+            for first in range(low, sequence, 1 << 20):
+                sequences = np.arange(first, min(first + (1 << 20), sequence), dtype=np.int64)
+                slots, writes = planned(self._schedules[lane], first_slot, sequences)
+                positions = self._position[slots].astype(np.int64)
+                keep = writes & (positions >= 0)
+                key = positions[keep] << SEQUENCE_BITS | sequences[keep]
+                unknown = np.full(len(key), UNKNOWN_NS, dtype=np.int64)
+                self._parts.append((key, unknown, unknown, np.zeros(len(key), dtype=np.int64)))
+
+    def finish(self) -> None:
+        """Sort, and add what was in flight at a clean end."""
+        for lane, tail in enumerate(self._state.timeline.tails):
+            if tail.in_flight is None or self._state.is_open(lane):
+                continue
+            sequence, issued_ns, _ = tail.in_flight
+            slot = self._slot_of(lane, sequence)
+            if slot is not None and self._position[slot] >= 0:
+                key = np.array([int(self._position[slot]) << SEQUENCE_BITS | sequence], dtype=np.int64)
+                times = (np.array([issued_ns]), np.array([OPEN_NS], dtype=np.int64), np.zeros(1, dtype=np.int64))
+                self._parts.append((key, *times))
+        columns = [np.concatenate(column) for column in zip(*self._parts, strict=True)] if self._parts else []
+        empty = np.zeros(0, dtype=np.int64)
+        key, issued, done, through = columns or (empty, empty, empty, empty)
+        order = np.argsort(key, kind="stable")
+        self.key, self.issued_ns, self.done_ns = key[order], issued[order], done[order]
+        self.acknowledged = self.done_ns != OPEN_NS
+        if self._cover is None:
+            self.covered_at_ns = self.done_ns
+        else:
+            known = self.acknowledged & (self.done_ns != UNKNOWN_NS)
+            self.covered_at_ns = np.full(len(self.key), OPEN_NS, dtype=np.int64)
+            self.covered_at_ns[known] = self._cover.covered_at(self.done_ns[known], through[order][known] > 0)
+        self._parts = []
+
+    def _slot_of(self, lane: int, sequence: int) -> int | None:
+        first_slot = self._state.run.stream_of_lane(lane).layout.first_slot
+        slots, writes = planned(self._schedules[lane], first_slot, np.array([sequence], dtype=np.int64))
+        return int(slots[0]) if writes[0] else None
+
+    def position(self, slots: Int64Array) -> Int64Array:
+        """Positions of slots (counted within the run) in `slots`; each must be there."""
+        return self._position[slots].astype(np.int64)
+
+    def index_of(self, positions: Int64Array, sequences: Int64Array) -> Int64Array:
+        """Index of each (slot position, sequence) in the arrays, -1 where there is no such write."""
+        wanted = positions << SEQUENCE_BITS | np.clip(sequences, 0, 2**SEQUENCE_BITS - 1)
+        if not len(self.key):
+            return np.full(len(wanted), -1, dtype=np.int64)
+        index = np.minimum(np.searchsorted(self.key, wanted), len(self.key) - 1)
+        found = (self.key[index] == wanted) & (sequences >= 0) & (sequences < 2**SEQUENCE_BITS)
+        return np.where(found, index, -1)
+
+    def last_below(self, positions: Int64Array, bounds: Int64Array) -> Int64Array:
+        """Index of the newest acknowledged write of each slot with a sequence number below the bound, -1 for none.
+
+        Only the one in-flight write of a slot is unacknowledged, and it is the newest of all.
+        """
+        wanted = positions << SEQUENCE_BITS | np.clip(bounds, 0, 2**SEQUENCE_BITS - 1)
+        index = np.searchsorted(self.key, wanted) - 1
+        for _ in range(1):
+            in_range = index >= 0
+            unacknowledged = np.zeros(len(index), dtype=np.bool_)
+            unacknowledged[in_range] = ~self.acknowledged[index[in_range]]
+            index = index - unacknowledged
+        same = index >= 0
+        same[same] = self.key[index[same]] >> SEQUENCE_BITS == positions[same]
+        return np.where(same, index, -1)
+
+    def sequence(self, index: Int64Array) -> Int64Array:
+        """Sequence numbers at the given indices, -1 where the index is -1."""
+        out = np.full(len(index), -1, dtype=np.int64)
+        found = index >= 0
+        out[found] = self.key[index[found]] & (2**SEQUENCE_BITS - 1)
+        return out

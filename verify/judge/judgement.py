@@ -1,0 +1,121 @@
+"""The whole judgement of one run, as a sequence of passes over its ledger; the ledger and the volume are handed in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from verify.judge.assess import Assessor, Judged, bulk_intact
+from verify.judge.content import Seen
+from verify.judge.decision import Source
+from verify.judge.flushes import FlushCover
+from verify.judge.history import History
+from verify.judge.observations import Observations, row_of
+from verify.judge.order import Order, judge_order
+from verify.judge.orderpass import NewestBefore
+from verify.judge.slots import SlotState
+from verify.judge.takeovers import Takeover, find_takeovers, outages
+from verify.judge.timeline import Timeline
+from verify.ledger.frames import Records
+from verify.load.run import Run
+
+Ledger = Callable[[], Iterable[tuple[int, "Records | dict[str, Any]"]]]
+"""Gives all items of all parts of the ledger, (part, item), in the order of each part; as often as it is called."""
+
+
+@dataclass(frozen=True)
+class TakeoverOrder:
+    """The order finding of one takeover, with the slots left out because no write could be read there."""
+
+    order: Order
+    left_out: int
+
+
+class Judgement:
+    """Judges one run.
+
+    Args:
+        run: the run.
+        ledger: see `Ledger`.
+
+    After construction `timeline`, `takeovers` and `state` hold what the ledger says, and `observations` what lanes saw
+    under load otherwise than expected. The checker adds what it saw to `observations`, then calls `judge`.
+    """
+
+    def __init__(self, run: Run, ledger: Ledger) -> None:
+        self.run = run
+        self._ledger = ledger
+        self.observations = Observations()
+        self.timeline = Timeline(run)
+        self.bad_observations: dict[int, str] = {}
+        for part, item in ledger():
+            self.timeline.feed(part, item)
+            if isinstance(item, dict) and item.get("event") == "observation":
+                self._take_observation(part, item)
+        self.timeline.finish()
+        self.takeovers: list[Takeover] = find_takeovers(self.timeline)
+        self.cover: FlushCover | None = None
+        if run.promise == "flushed":
+            self.cover = FlushCover(*self.timeline.flushes, outages(self.timeline, self.takeovers))
+        self.state = SlotState(self.timeline, self.takeovers, self.cover)
+        for part, item in ledger():
+            self.state.feed(part, item)
+        self.state.finish()
+
+    def contradictions(self) -> dict[int, str]:
+        """For each part of the ledger that contradicts itself or the run: what is wrong."""
+        return self.bad_observations | self.state.mismatches | self.timeline.contradictions
+
+    def judge(self, seen_before: dict[int, int], found_beyond: dict[int, int]) -> Iterator[Judged]:
+        """Judge all observations, batch by batch; `totals` and the order facts are complete when it ends.
+
+        Args:
+            seen_before: slot to the newest sequence number that an earlier check saw there.
+            found_beyond: lane to the highest operation found on the volume beyond the ledger's end, already proven
+                to `state`.
+        """
+        self.assessor = Assessor(self.state, self.takeovers, seen_before)
+        for rows, slots, lowest in self.assessor.batches(self.observations.rows()):
+            history = History(self.state, slots, lowest, self.takeovers, self.cover)
+            for part, item in self._ledger():
+                history.feed(part, item)
+            history.add_proven(found_beyond)
+            history.finish()
+            yield self.assessor.judge(rows, history)
+
+    def order(self, index: int) -> TakeoverOrder | None:
+        """The order finding of takeover `index`, None if nothing was lost there; after `judge` has ended."""
+        facts = self.assessor.order[index]
+        if not facts.lossy:
+            return None
+        newest = NewestBefore(self.state, self.takeovers[index])
+        for part, item in self._ledger():
+            newest.feed(part, item)
+        order = judge_order(*bulk_intact(facts, newest.usable_issued_ns(), newest.sequence))
+        return TakeoverOrder(order, facts.left_out)
+
+    def _take_observation(self, part: int, event: dict[str, Any]) -> None:
+        """Add one observation event to the table, if its lane and slot exist and belong to the part."""
+        if part in self.timeline.contradictions or part in self.bad_observations:
+            return
+        try:
+            lane, slot = int(event["lane"]), int(event["slot"])
+            if not 0 <= lane < self.run.lanes or self.run.lane_workers[lane] != part:
+                raise ValueError(f"lane {lane} does not write to this file")
+            layout = self.run.stream_of_lane(lane).layout
+            if not 0 <= slot < layout.slots or slot % layout.lanes != lane - layout.first_lane:
+                raise ValueError(f"slot {slot} does not belong to lane {lane}")
+            seen = Seen.from_json(event["seen"])
+            sources = {"examination": Source.EXAMINATION, "read": Source.READ}
+            row = row_of(layout.first_slot + slot, sources[event["source"]], seen)
+            row["expected"], row["before"] = int(event["expected"]), int(event["sequence"])
+            row["issued_ns"], row["done_ns"] = int(event["issued_ns"]), int(event["done_ns"])
+            if int(event["sequence"]) != self.timeline.tails[lane].next_sequence:
+                raise ValueError("it does not belong to the lane's next operation")
+        except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
+            self.bad_observations[part] = f"an observation cannot be used: {str(error)[:200]}"
+            return
+        self.observations.add(np.asarray(row), seen.detail)

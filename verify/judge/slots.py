@@ -1,0 +1,262 @@
+"""The second pass over a run's ledger: what every slot must hold, and what touched it first after each takeover."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from verify.judge.flushes import NOT_COVERED_NS, FlushCover
+from verify.judge.takeovers import Takeover
+from verify.judge.timeline import OPERATION_KINDS, WRITE_KINDS, Timeline, by_lane, kind_mask
+from verify.ledger.frames import Kind, Records
+from verify.load.run import Run
+from verify.load.schedule import Flush, Schedule
+
+WINDOW_NS = 10_000_000_000
+"""Rate and latency before and after a takeover are taken over up to so long."""
+
+TOUCH_KINDS = (*OPERATION_KINDS, Kind.EXAMINED, Kind.EXAMINED_ODD)
+PROOF_OPERATIONS_MAX = 2**33
+"""A block on the volume is believed to prove at most so many operations beyond the end of the ledger."""
+
+_CHUNK_OPERATIONS = 1 << 20
+
+
+@dataclass
+class Window:
+    """Acknowledged operations in a stretch of time."""
+
+    start_ns: int
+    end_ns: int
+    latencies: list[npt.NDArray[np.int64]] = field(default_factory=list)
+    bytes_moved: int = 0
+
+    def summary(self) -> dict[str, Any] | None:
+        """Rate and latency of the writes acknowledged in the window; None if the window is empty."""
+        seconds = (self.end_ns - self.start_ns) / 1e9
+        if seconds <= 0:
+            return None
+        latencies = np.concatenate(self.latencies) if self.latencies else np.zeros(0, dtype=np.int64)
+        out: dict[str, Any] = {
+            "seconds": round(seconds, 3),
+            "writes_per_second": round(len(latencies) / seconds, 1),
+            "bytes_per_second": round(self.bytes_moved / seconds, 1),
+        }
+        for name, share in (("p50", 0.5), ("p95", 0.95), ("p99", 0.99), ("max", 1.0)):
+            value = float(np.quantile(latencies, share)) / 1e6 if len(latencies) else None
+            out[f"latency_{name}_ms"] = None if value is None else round(value, 3)
+        return out
+
+
+@dataclass
+class AroundTakeover:
+    """What the ledger tells around one takeover."""
+
+    takeover: Takeover
+    before: Window
+    after: Window
+    in_flight: int = 0
+    errors: int = 0
+    examined: int = 0
+    left_to_check: int = 0
+    unexamined: int = 0
+
+
+def schedules(run: Run) -> list[Schedule]:
+    """The schedule of every lane of a run."""
+    return [run.schedule(lane) for lane in range(run.lanes)]
+
+
+def planned(schedule: Schedule, first_slot: int, sequences: npt.NDArray[np.int64]) -> tuple[
+    npt.NDArray[np.int64], npt.NDArray[np.bool_]
+]:  # fmt: skip
+    """For operations of one lane, given in ascending order: the slot (counted within the run) and whether it writes."""
+    low = int(sequences[0])
+    operations = schedule.operations(low, int(sequences[-1]) - low + 1)
+    index = sequences - low
+    return operations.slots[index] + first_slot, operations.writes[index]
+
+
+class SlotState:
+    """What every slot of the run must hold, by the ledger.
+
+    Fed the same items as `Timeline`, which must be finished; then `finish`.
+
+    Attributes:
+        newest: sequence number of the newest acknowledged write of each slot (counted within the run), -1 for none.
+        covered: the same for the newest covered write; the same array as `newest` unless the promise is `flushed`.
+        in_flight: slot to sequence number of a write that was in flight when a closed ledger ended.
+        mismatches: for each part whose records do not fit the run's schedule, what is wrong.
+    """
+
+    def __init__(self, timeline: Timeline, takeovers: Sequence[Takeover], cover: FlushCover | None) -> None:
+        run = timeline.run
+        self.run = run
+        self.timeline = timeline
+        self.newest = np.full(run.slots, -1, dtype=np.int64)
+        self.covered = self.newest if cover is None else np.full(run.slots, -1, dtype=np.int64)
+        self.in_flight: dict[int, int] = {}
+        self.mismatches: dict[int, str] = {}
+        self.around = [AroundTakeover(t, *_windows(timeline, takeovers, i)) for i, t in enumerate(takeovers)]
+        self.covered_writes = 0
+        self.first_acknowledged_ns = -1
+        self._cover = cover
+        self._taken: dict[int, int] = {}
+        self._starts = np.array([t.start_ns for t in takeovers], dtype=np.int64)
+        self._interval = np.zeros(run.slots if takeovers else 0, dtype=np.uint16)
+        self._tally = np.zeros((2, len(takeovers) + 2), dtype=np.int64)
+        self._schedules = schedules(run)
+        self._open: set[int] = {lane for lane, tail in enumerate(timeline.tails) if not tail.closed}
+
+    def feed(self, part: int, item: Records | dict[str, Any]) -> None:
+        """Take the next item of one part of the ledger, as far as the timeline accepted that part."""
+        taken = self._taken.get(part, 0)
+        self._taken[part] = taken + 1
+        if taken >= self.timeline.accepted.get(part, 0) or part in self.mismatches or not isinstance(item, Records):
+            return
+        for around in self.around:
+            _gather(around, item, self.run)
+        touches = item.take(np.flatnonzero(kind_mask(item, TOUCH_KINDS)))
+        for lane, positions in by_lane(touches):
+            wrong = self._feed_lane(lane, touches.take(positions))
+            if wrong:
+                self.mismatches[part] = wrong
+                part_lanes = [x for x in range(self.run.lanes) if self.run.lane_workers[x] == part]
+                self._open.update(part_lanes)
+                return
+
+    def finish(self) -> None:
+        """Count the slots left to the check, and note what was in flight at a clean end."""
+        count = len(self.around)
+        for lane, tail in enumerate(self.timeline.tails):
+            if lane in self._open or tail.in_flight is None:
+                continue
+            sequence, issued_ns, _ = tail.in_flight
+            slot, writes = self._operation(lane, sequence)
+            if writes:
+                self.in_flight[slot] = sequence
+            for around in self.around:
+                around.in_flight += int(writes and issued_ns <= around.takeover.start_ns)
+        if count:
+            written = self.newest >= 0
+            intervals = np.bincount(self._interval[written], minlength=count + 1)
+            examined, unexamined = np.cumsum(self._tally, axis=1)[:, 1 : count + 1]
+            untouched = np.cumsum(intervals)
+            for index, around in enumerate(self.around):
+                around.examined = int(examined[index])
+                around.unexamined = int(unexamined[index])
+                around.left_to_check = int(untouched[index])
+
+    def is_open(self, lane: int) -> bool:
+        """Whether the lane may have gone on beyond what the ledger holds."""
+        return lane in self._open
+
+    def lane_of_slot(self, slot: int) -> int:
+        """The lane (counted within the run) that owns a slot (counted within the run)."""
+        for stream in self.run.streams:
+            layout = stream.layout
+            if slot < layout.first_slot + layout.slots:
+                return layout.first_lane + (slot - layout.first_slot) % layout.lanes
+        raise IndexError(slot)
+
+    def writes_slot(self, slot: int, sequence: int) -> bool:
+        """Whether operation `sequence` of the slot's lane is a write to that slot."""
+        lane = self.lane_of_slot(slot)
+        if not 0 <= sequence < self.timeline.tails[lane].next_sequence + PROOF_OPERATIONS_MAX:
+            return False
+        return self._operation(lane, sequence) == (slot, True)
+
+    def _operation(self, lane: int, sequence: int) -> tuple[int, bool]:
+        first_slot = self.run.stream_of_lane(lane).layout.first_slot
+        slots, writes = planned(self._schedules[lane], first_slot, np.array([sequence], dtype=np.int64))
+        return int(slots[0]), bool(writes[0])
+
+    def prove(self, lane: int, found: int) -> npt.NDArray[np.int64]:
+        """Operation `found` of an open lane stands on the volume: all its operations below were acknowledged.
+
+        Returns:
+            The slots (counted within the run) whose floor was raised by it.
+        """
+        first_slot = self.run.stream_of_lane(lane).layout.first_slot
+        through = self.run.stream_of_lane(lane).flush is Flush.WRITE
+        raised: list[npt.NDArray[np.int64]] = []
+        tail = self.timeline.tails[lane]
+        for first in range(tail.next_sequence, found, _CHUNK_OPERATIONS):
+            sequences = np.arange(first, min(first + _CHUNK_OPERATIONS, found), dtype=np.int64)
+            slots, writes = planned(self._schedules[lane], first_slot, sequences)
+            np.maximum.at(self.newest, slots[writes], sequences[writes])
+            if self._cover is not None and through:
+                np.maximum.at(self.covered, slots[writes], sequences[writes])
+            raised.append(np.unique(slots[writes]))
+        return np.unique(np.concatenate(raised)) if raised else np.zeros(0, dtype=np.int64)
+
+    def _feed_lane(self, lane: int, records: Records) -> str:
+        first_slot = self.run.stream_of_lane(lane).layout.first_slot
+        slots, writes = planned(self._schedules[lane], first_slot, records.sequence)
+        is_write = kind_mask(records, WRITE_KINDS)
+        is_read = (records.kind == Kind.READ) | (records.kind == Kind.READ_ODD)
+        if (writes[is_write] != np.True_).any() or writes[is_read].any():
+            return f"the operations of lane {lane} are not those that the run's seed and streams give"
+        interval = np.searchsorted(self._starts, records.issued_ns, side="left")
+        for index in np.unique(interval).tolist():
+            now = np.flatnonzero(interval == index)
+            if index:
+                self._count_touches(index, slots[now], is_write[now])
+            written = now[is_write[now]]
+            np.maximum.at(self.newest, slots[written], records.sequence[written])
+        if self._cover is not None:
+            written = np.flatnonzero(is_write)
+            through = records.kind[written] == Kind.WRITE_THROUGH
+            covered = written[self._cover.covered_at(records.done_ns[written], through) != NOT_COVERED_NS]
+            np.maximum.at(self.covered, slots[covered], records.sequence[covered])
+            self.covered_writes += len(covered)
+        return ""
+
+    def _count_touches(self, interval: int, slots: npt.NDArray[np.int64], is_write: npt.NDArray[np.bool_]) -> None:
+        """Note the first touch of each slot since the latest takeover: examined, or overwritten unexamined."""
+        known = self.newest[slots] >= 0
+        unique, first = np.unique(slots[known], return_index=True)
+        fresh = self._interval[unique] < interval
+        touched, wrote = unique[fresh], is_write[known][first[fresh]]
+        since = self._interval[touched].astype(np.int64) + 1
+        for row, which in ((0, ~wrote), (1, wrote)):
+            np.add.at(self._tally[row], since[which], 1)
+            self._tally[row, interval + 1] -= int(which.sum())
+        self._interval[touched] = interval
+        self._interval[slots[~known & is_write]] = interval
+
+
+def _windows(timeline: Timeline, takeovers: Sequence[Takeover], index: int) -> tuple[Window, Window]:
+    takeover = takeovers[index]
+    end = timeline.stop_ns if timeline.stop_ns >= 0 else timeline.last_ns
+    low = max(timeline.load_began_ns, takeovers[index - 1].end_ns if index else 0)
+    high = takeovers[index + 1].start_ns if index + 1 < len(takeovers) else end
+    before = Window(max(takeover.start_ns - WINDOW_NS, low), takeover.start_ns)
+    after = Window(takeover.end_ns, min(takeover.end_ns + WINDOW_NS, high))
+    return before, after
+
+
+def _gather(around: AroundTakeover, records: Records, run: Run) -> None:
+    """Take what falls around one takeover out of a stretch of records."""
+    writes = kind_mask(records, WRITE_KINDS)
+    start, end = around.takeover.start_ns, around.takeover.end_ns
+    around.in_flight += int((writes & (records.issued_ns <= start) & (records.done_ns > start)).sum())
+    errors = (records.kind == Kind.ERROR) & (records.done_ns >= start) & (records.issued_ns <= end)
+    around.errors += int(errors.sum())
+    for window in (around.before, around.after):
+        inside = np.flatnonzero(writes & (records.done_ns >= window.start_ns) & (records.done_ns < window.end_ns))
+        if len(inside):
+            window.latencies.append(records.done_ns[inside] - records.issued_ns[inside])
+            window.bytes_moved += _bytes_of(records.lane[inside], run)
+
+
+def _bytes_of(lanes: npt.NDArray[np.int64], run: Run) -> int:
+    per_lane = np.zeros(run.lanes, dtype=np.int64)
+    for stream in run.streams:
+        layout = stream.layout
+        per_lane[layout.first_lane : layout.first_lane + layout.lanes] = layout.block_bytes
+    return int(per_lane[lanes].sum())

@@ -1,0 +1,51 @@
+"""Spans of time: merging, subtracting, and finding what overlaps. All in integer nanoseconds, both ends included."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+Span = tuple[int, int]
+
+
+def merge(spans: Iterable[Span], gap_ns: int = 0) -> list[Span]:
+    """The spans in order, those that overlap or stand at most `gap_ns` apart made one."""
+    out: list[Span] = []
+    for start, end in sorted(spans):
+        if out and start - out[-1][1] <= gap_ns:
+            out[-1] = (out[-1][0], max(out[-1][1], end))
+        else:
+            out.append((start, end))
+    return out
+
+
+def subtract(span: Span, holes: Sequence[Span]) -> list[Span]:
+    """What is left of `span` when the `holes` (in order, disjoint) are taken out."""
+    out: list[Span] = []
+    start, end = span
+    for hole_start, hole_end in holes:
+        if hole_end <= start or hole_start >= end:
+            continue
+        if hole_start > start:
+            out.append((start, hole_start))
+        start = max(start, hole_end)
+    if start < end:
+        out.append((start, end))
+    return out
+
+
+def overlaps(
+    starts: npt.NDArray[np.int64], ends: npt.NDArray[np.int64], spans: Sequence[Span]
+) -> npt.NDArray[np.bool_]:
+    """For each [start, end] whether it touches any of the `spans` (in order, disjoint)."""
+    if not spans:
+        return np.zeros(len(starts), dtype=np.bool_)
+    span_starts = np.array([s for s, _ in spans], dtype=np.int64)
+    span_ends = np.array([e for _, e in spans], dtype=np.int64)
+    first = np.searchsorted(span_ends, starts, side="left")
+    inside = first < len(spans)
+    out = np.zeros(len(starts), dtype=np.bool_)
+    out[inside] = span_starts[first[inside]] <= ends[inside]
+    return out

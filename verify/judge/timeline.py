@@ -1,0 +1,255 @@
+"""The first pass over a run's ledger: everything about time, and how far each lane got."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from verify.judge.spans import Span, merge
+from verify.ledger.frames import Kind, Records
+from verify.load.run import Run
+
+PAUSE_NS = 500_000_000
+"""A heartbeat (one every 100 ms) that is missing for longer than this means the process or the guest stood still."""
+
+CLOCK_STEP_NS = 500_000_000
+ERROR_SPAN_GAP_NS = 1_000_000_000
+
+OPERATION_KINDS = (Kind.WRITE, Kind.WRITE_THROUGH, Kind.READ, Kind.READ_ODD)
+WRITE_KINDS = (Kind.WRITE, Kind.WRITE_THROUGH)
+_CLOSING_KINDS = (Kind.IN_FLIGHT, Kind.LANE_END, Kind.PREFLIGHT)
+_TIMED_KINDS = (*OPERATION_KINDS, Kind.FLUSH, Kind.EXAMINED, Kind.EXAMINED_ODD, Kind.IN_FLIGHT, Kind.PREFLIGHT)
+_KNOWN = np.zeros(256, dtype=np.bool_)
+_KNOWN[[int(kind) for kind in Kind]] = True
+
+
+def kind_mask(records: Records, kinds: tuple[Kind, ...]) -> npt.NDArray[np.bool_]:
+    """Where the records are of one of the given kinds."""
+    table = np.zeros(256, dtype=np.bool_)
+    table[[int(kind) for kind in kinds]] = True
+    return table[records.kind]
+
+
+def by_lane(records: Records) -> Iterator[tuple[int, npt.NDArray[np.int64]]]:
+    """Each lane that occurs, with the positions of its records in order; CLOCK records belong to no lane."""
+    positions = np.flatnonzero(records.kind != Kind.CLOCK)
+    order = positions[np.argsort(records.lane[positions], kind="stable")]
+    lanes = records.lane[order]
+    if not len(lanes):
+        return
+    cuts = np.flatnonzero(np.diff(lanes)) + 1
+    for group in np.split(order, cuts):
+        yield int(records.lane[group[0]]), group
+
+
+@dataclass(frozen=True)
+class LongWait:
+    """One operation that waited longer than the stall threshold; `open` if it never ended."""
+
+    lane: int
+    issued_ns: int
+    done_ns: int
+    open: bool
+
+
+@dataclass
+class LaneTail:
+    """How far one lane got: `next_sequence` is the first operation without an acknowledgement in the ledger."""
+
+    next_sequence: int = 0
+    first_issued_ns: int = -1
+    last_done_ns: int = -1
+    closed: bool = False
+    in_flight: tuple[int, int, int] | None = None
+    """(sequence, issued, waited until) of an operation that was never acknowledged, in a closed ledger."""
+
+
+@dataclass(frozen=True)
+class ClockStep:
+    """The wall clock was set: by `step_ns` at `monotonic_ns`."""
+
+    monotonic_ns: int
+    step_ns: int
+
+
+class Timeline:
+    """Fed a ledger item by item (`feed`); then `finish`, and everything below may be read.
+
+    Attributes:
+        contradictions: for each part that contradicts itself, what is wrong; nothing after that is taken from it.
+        accepted: for each part, how many items were taken.
+    """
+
+    def __init__(self, run: Run) -> None:
+        self.run = run
+        self.tails = [LaneTail() for _ in range(run.lanes)]
+        self.counts = np.zeros(256, dtype=np.int64)
+        self.long_waits: list[LongWait] = []
+        self.error_spans: list[Span] = []
+        self.marks: list[dict[str, Any]] = []
+        self.clock_steps: list[ClockStep] = []
+        self.pauses: list[Span] = []
+        self.boot_ids: set[str] = set()
+        self.load_began_ns = -1
+        self.stop_ns = -1
+        self.last_ns = -1
+        self.heads: dict[str, str] = {}
+        self.lost_workers: list[dict[str, Any]] = []
+        self.reopened: list[dict[str, Any]] = []
+        self.contradictions: dict[int, str] = {}
+        self.accepted: dict[int, int] = {}
+        self.closed_parts: set[int] = set()
+        self._flushes: list[npt.NDArray[np.int64]] = []
+        self._clock: list[npt.NDArray[np.int64]] = []
+        self._last_beat: dict[int, tuple[int, int]] = {}
+        self._part_of = np.array(run.lane_workers, dtype=np.int64)
+
+    def feed(self, part: int, item: Records | dict[str, Any]) -> None:
+        """Take the next item of one part of the ledger."""
+        if part in self.contradictions:
+            return
+        wrong = self._feed_records(part, item) if isinstance(item, Records) else self._feed_event(part, item)
+        if wrong:
+            self.contradictions[part] = wrong
+        else:
+            self.accepted[part] = self.accepted.get(part, 0) + 1
+
+    def finish(self) -> None:
+        """Put what was gathered in order; lanes of a part that has no close, or is contradictory, stay open."""
+        self.pauses = merge(self.pauses)
+        self.error_spans = merge(self.error_spans, ERROR_SPAN_GAP_NS)
+        for lane, tail in enumerate(self.tails):
+            part = int(self._part_of[lane])
+            tail.closed = tail.closed and part in self.closed_parts and part not in self.contradictions
+
+    @property
+    def flushes(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        """Issue and completion times of every completed flush, in the order of issue."""
+        if not self._flushes:
+            return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+        pairs = np.concatenate(self._flushes)
+        pairs = pairs[np.argsort(pairs[:, 0], kind="stable")]
+        return pairs[:, 0].copy(), pairs[:, 1].copy()
+
+    def wall_ns(self, monotonic_ns: int) -> int:
+        """The wall clock that stood beside a monotonic time, by the nearest heartbeat before it."""
+        if not self._clock:
+            return 0
+        clock = self._clock[0] if len(self._clock) == 1 else np.concatenate(self._clock)
+        self._clock = [clock]
+        index = max(int(np.searchsorted(clock[:, 0], monotonic_ns, side="right")) - 1, 0)
+        return int(clock[index, 1]) + monotonic_ns - int(clock[index, 0])
+
+    def count(self, *kinds: Kind) -> int:
+        """How many records of the given kinds there are."""
+        return int(self.counts[[int(kind) for kind in kinds]].sum())
+
+    def _feed_event(self, part: int, event: dict[str, Any]) -> str:
+        kind = event.get("event")
+        try:
+            if kind == "open":
+                self.boot_ids.add(str(event["boot_id"]))
+                self._clock_sample(part, int(event["monotonic_ns"]), int(event["wall_ns"]))
+            elif kind == "close":
+                self.closed_parts.add(part)
+                self.last_ns = max(self.last_ns, int(event["monotonic_ns"]))
+                self.heads.update({str(k): str(v) for k, v in event.get("heads", {}).items()})
+            elif part == 0:
+                self._feed_supervisor_event(kind, event)
+            elif kind == "reopened":
+                self.reopened.append(event)
+        except (KeyError, TypeError, ValueError, AttributeError):
+            return f"an event of kind {str(kind)[:40]!r} lacks or misstates a field"
+        return ""
+
+    def _feed_supervisor_event(self, kind: Any, event: dict[str, Any]) -> None:
+        if kind == "mark":
+            mark = {"text": str(event["text"]), "takeover": bool(event["takeover"])}
+            for name in ("pressed_ns", "pressed_wall_ns", "accepted_ns"):
+                mark[name] = int(event[name])
+            self.marks.append(mark)
+        elif kind == "load_began":
+            self.load_began_ns = int(event["monotonic_ns"])
+        elif kind == "stop":
+            self.stop_ns = int(event["monotonic_ns"])
+        elif kind == "worker_lost":
+            self.lost_workers.append(event)
+
+    def _clock_sample(self, part: int, monotonic_ns: int, wall_ns: int) -> None:
+        self._feed_clock(part, np.array([[monotonic_ns, wall_ns]], dtype=np.int64))
+
+    def _feed_clock(self, part: int, beats: npt.NDArray[np.int64]) -> None:
+        if part in self._last_beat:
+            joined = np.concatenate([[self._last_beat[part]], beats])
+        else:
+            joined = beats
+        step = np.diff(joined, axis=0)
+        for index in np.flatnonzero(step[:, 0] > PAUSE_NS).tolist():
+            self.pauses.append((int(joined[index, 0]), int(joined[index + 1, 0])))
+        if part == 0:
+            self._clock.append(beats)
+            drift = step[:, 1] - step[:, 0]
+            for index in np.flatnonzero(np.abs(drift) > CLOCK_STEP_NS).tolist():
+                self.clock_steps.append(ClockStep(int(joined[index + 1, 0]), int(drift[index])))
+        self._last_beat[part] = (int(joined[-1, 0]), int(joined[-1, 1]))
+        self.last_ns = max(self.last_ns, int(joined[-1, 0]))
+
+    def _feed_records(self, part: int, records: Records) -> str:
+        wrong = self._wrong(part, records)
+        if wrong:
+            return wrong
+        self.counts += np.bincount(records.kind, minlength=256)
+        clock = records.kind == Kind.CLOCK
+        if clock.any():
+            self._feed_clock(part, np.stack([records.issued_ns[clock], records.done_ns[clock]], axis=1))
+        flush = records.kind == Kind.FLUSH
+        if flush.any():
+            self._flushes.append(np.stack([records.issued_ns[flush], records.done_ns[flush]], axis=1))
+        errors = records.kind == Kind.ERROR
+        if errors.any():
+            spans = zip(records.issued_ns[errors].tolist(), records.done_ns[errors].tolist(), strict=True)
+            self.error_spans = merge([*self.error_spans, *spans], ERROR_SPAN_GAP_NS)
+        timed = kind_mask(records, _TIMED_KINDS)
+        long = np.flatnonzero(timed & (records.done_ns - records.issued_ns > self.run.stall_ns))
+        for i in long.tolist():
+            is_open = records.kind[i] in (Kind.IN_FLIGHT, Kind.PREFLIGHT)
+            wait = LongWait(int(records.lane[i]), int(records.issued_ns[i]), int(records.done_ns[i]), is_open)
+            self.long_waits.append(wait)
+        if timed.any():
+            self.last_ns = max(self.last_ns, int(records.done_ns[timed].max()))
+        return ""
+
+    def _wrong(self, part: int, records: Records) -> str:
+        """Check the records against the run and one another, and move the lanes' tails on; "" if all is well."""
+        if not _KNOWN[records.kind].all():
+            return "a record of unknown kind"
+        if (records.issued_ns < 0).any() or (records.done_ns < 0).any():
+            return "a time before the machine was started"
+        for lane, positions in by_lane(records):
+            if lane >= self.run.lanes or self._part_of[lane] != part:
+                return f"a record of lane {lane}, which does not write to this file"
+            kinds = records.kind[positions]
+            operations = np.isin(kinds, [int(kind) for kind in OPERATION_KINDS])
+            tail = self.tails[lane]
+            sequences = records.sequence[positions[operations]]
+            expected = np.arange(tail.next_sequence, tail.next_sequence + len(sequences))
+            if not np.array_equal(sequences, expected):
+                return f"the operations of lane {lane} do not follow one another at {tail.next_sequence}"
+            upcoming = tail.next_sequence + np.cumsum(operations) - operations
+            others = ~operations
+            if not np.array_equal(records.sequence[positions[others]], upcoming[others]):
+                return f"a record of lane {lane} does not belong to its next operation"
+            tail.next_sequence += len(sequences)
+            if tail.first_issued_ns < 0:
+                tail.first_issued_ns = int(records.issued_ns[positions[0]])
+            tail.last_done_ns = max(tail.last_done_ns, int(records.done_ns[positions].max()))
+            for position in positions[np.isin(kinds, [int(kind) for kind in _CLOSING_KINDS])].tolist():
+                tail.closed = True
+                if records.kind[position] == Kind.IN_FLIGHT:
+                    issued, until = int(records.issued_ns[position]), int(records.done_ns[position])
+                    tail.in_flight = (int(records.sequence[position]), issued, until)
+        return ""

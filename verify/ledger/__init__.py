@@ -1,0 +1,1 @@
+"""The record of every acknowledgement: frame format, recorder and reader."""

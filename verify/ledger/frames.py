@@ -1,0 +1,139 @@
+"""The bytes of a ledger file: frames, and the records in them.
+
+`FORMAT.md` beside this file is the same in prose, with the reason for each field and what a crash leaves.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from blake3 import blake3
+from xxhash import xxh3_64_intdigest
+
+MAGIC = b"aKlg"
+VERSION = 1
+HEADER = struct.Struct("<4sBBHIIQ32sQ")
+"""magic, version, frame kind, reserved, body bytes, records, frame number, BLAKE3 of the frame before, body XXH3-64."""
+HEADER_CHECK = struct.Struct("<Q")
+HEADER_BYTES = HEADER.size + HEADER_CHECK.size
+BODY_BYTES_MAX = 16 * 1024 * 1024
+RECORD_BYTES = 24
+RECORD = struct.Struct("<QQQ")
+SEQUENCE_MAX = 2**48 - 1
+WAIT_NS_MAX = 2**48 - 1
+CHAIN_CONTEXT = "ackproof 2026-11-24 ledger chain start v1"
+
+
+class FrameKind(IntEnum):
+    """What the body of a frame is."""
+
+    OPERATIONS = 1
+    """Records of 24 bytes each."""
+    EVENT = 2
+    """One JSON object in UTF-8."""
+
+
+class Kind(IntEnum):
+    """What a 24-byte record tells."""
+
+    WRITE = 1
+    """Operation `sequence` of the lane, a write, was acknowledged."""
+    WRITE_THROUGH = 2
+    """The same, written through to non-volatile storage."""
+    READ = 3
+    """Operation `sequence`, a read, found what was expected there (anything at all, where nothing was ever written)."""
+    EXAMINED = 4
+    """Before operation `sequence` overwrote its slot, the slot was read and held what was expected."""
+    FLUSH = 5
+    """A flush completed; the lane's next operation is `sequence`."""
+    ERROR = 6
+    """One attempt at operation `sequence` failed with errno `code`."""
+    IN_FLIGHT = 7
+    """At the close, operation `sequence` (read or write) was issued and not acknowledged; waited until then."""
+    LANE_END = 8
+    """At the close, the lane had nothing in flight and would have gone on with operation `sequence`."""
+    CLOCK = 9
+    """A heartbeat: monotonic time, with the wall clock beside it (see `clock_record`)."""
+    READ_ODD = 10
+    """Operation `sequence`, a read, found something else: the observation event before it tells what."""
+    EXAMINED_ODD = 11
+    """An examination found something else: the observation event before it tells what."""
+    PREFLIGHT = 12
+    """At the close, an examination or flush that comes before operation `sequence` was outstanding."""
+
+
+def operation_record(kind: int, lane: int, sequence: int, issued_ns: int, done_ns: int, code: int = 0) -> bytes:
+    """One record of 24 bytes; times are CLOCK_MONOTONIC nanoseconds, lane counted within the run."""
+    wait_ns = min(max(done_ns - issued_ns, 0), WAIT_NS_MAX)
+    return RECORD.pack(
+        kind | code << 8 | lane << 16 | (sequence & 0xFFFFFFFF) << 32, sequence >> 32 | wait_ns << 16, issued_ns
+    )
+
+
+def clock_record(monotonic_ns: int, wall_ns: int) -> bytes:
+    """A heartbeat record: the second word is the wall clock in nanoseconds since 1970 instead of number and wait."""
+    return RECORD.pack(Kind.CLOCK, wall_ns, monotonic_ns)
+
+
+@dataclass(frozen=True)
+class Records:
+    """A stretch of records in columns, in the order they were made; every array has shape (count,)."""
+
+    kind: npt.NDArray[np.uint8]
+    code: npt.NDArray[np.uint8]
+    lane: npt.NDArray[np.int64]
+    sequence: npt.NDArray[np.int64]
+    issued_ns: npt.NDArray[np.int64]
+    done_ns: npt.NDArray[np.int64]
+    """Acknowledgement or completion; for a CLOCK record the wall clock."""
+
+    def __len__(self) -> int:
+        return len(self.kind)
+
+    def take(self, which: npt.NDArray[Any]) -> Records:
+        """The records at the given positions (or where the mask is true), in order."""
+        columns = (self.kind, self.code, self.lane, self.sequence, self.issued_ns, self.done_ns)
+        return Records(*(column[which] for column in columns))
+
+
+def decode_records(body: bytes | memoryview) -> Records:
+    """The records of one or more OPERATIONS bodies laid end to end."""
+    words = np.frombuffer(body, dtype="<u8").reshape(-1, 3)
+    first, second, third = words[:, 0], words[:, 1], words[:, 2]
+    kind = (first & np.uint64(0xFF)).astype(np.uint8)
+    issued = third.astype(np.int64)
+    done = issued + (second >> np.uint64(16)).astype(np.int64)
+    clock = kind == Kind.CLOCK
+    if clock.any():
+        done[clock] = second[clock].astype(np.int64)
+    sequence = ((first >> np.uint64(32)) | ((second & np.uint64(0xFFFF)) << np.uint64(32))).astype(np.int64)
+    return Records(
+        kind=kind,
+        code=((first >> np.uint64(8)) & np.uint64(0xFF)).astype(np.uint8),
+        lane=((first >> np.uint64(16)) & np.uint64(0xFFFF)).astype(np.int64),
+        sequence=sequence,
+        issued_ns=issued,
+        done_ns=done,
+    )
+
+
+def chain_start(tag: int, part: int) -> bytes:
+    """The value that stands for "the frame before" in the first frame: BLAKE3 of the run's tag and the file's part."""
+    return blake3(struct.pack("<QQ", tag, part), derive_key_context=CHAIN_CONTEXT).digest()
+
+
+def encode_frame(kind: FrameKind, number: int, before: bytes, body: bytes, records: int) -> bytes:
+    """One whole frame."""
+    header = HEADER.pack(MAGIC, VERSION, kind, 0, len(body), records, number, before, xxh3_64_intdigest(body))
+    return header + HEADER_CHECK.pack(xxh3_64_intdigest(header)) + body
+
+
+def encode_event(event: dict[str, Any]) -> bytes:
+    """The body of an EVENT frame."""
+    return json.dumps(event, ensure_ascii=False, separators=(",", ":"), sort_keys=True).encode()

@@ -1,0 +1,299 @@
+"""One sequential writer as a state machine without I/O.
+
+A lane is asked what it wants done next (`next`) and told what came of it (`completed`, `failed`). Threads, a ring, or a
+test's virtual clock drive it alike. It has at most one operation outstanding, owns its slots alone, and says everything
+that the judge needs to know to a ledger.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Callable
+from enum import IntEnum
+from typing import Any
+
+from verify.blocks.encode import BlockMaker
+from verify.judge.content import Content, Seen, look
+from verify.ledger.frames import SEQUENCE_MAX, Kind, operation_record
+from verify.load.run import Run
+from verify.load.schedule import Flush
+from verify.load.shared import LaneState, Phase, Shared
+
+RETRY_AFTER_NS = 50_000_000
+"""After a failed attempt the lane rests this long before it issues the same operation again."""
+
+SHORT_TRANSFER = 255
+"""Stands for an errno in an ERROR record where the device moved fewer bytes than asked."""
+
+_PLANNED_AHEAD = 512
+_PACE_DEBT_NS_MAX = 1_000_000_000
+"""A paced lane that fell behind by more than this does not hurry to make up for it."""
+
+
+class Action(IntEnum):
+    """What a lane wants done."""
+
+    WRITE = 0
+    READ = 1
+    EXAMINE = 2
+    """Read the slot that the next write will overwrite."""
+    FLUSH = 3
+    WAIT = 4
+    """Nothing until `Lane.wait_until_ns`."""
+    END = 5
+
+
+class Lane:
+    """One lane of a run.
+
+    Args:
+        run: the run.
+        lane: counted within the run.
+        shared: counters of the run.
+        worker: index of the worker that owns the lane (its outage cell is `1 + worker`).
+        record: takes ledger records and events.
+        keep_specimen: takes the raw bytes of an abnormal block, returns where they were kept, or None if they were not.
+        write_buffer, read_buffer: one block each.
+        examine: whether to examine slots after an outage; only tests switch it off.
+
+    After `next` has returned WRITE, READ or EXAMINE, `offset_bytes` and `buffer` say where and what.
+    """
+
+    def __init__(
+        self,
+        run: Run,
+        lane: int,
+        shared: Shared,
+        worker: int,
+        record: Callable[[Any], None],
+        keep_specimen: Callable[[memoryview], dict[str, Any] | None],
+        write_buffer: memoryview,
+        read_buffer: memoryview,
+        examine: bool = True,
+    ) -> None:
+        self.lane = lane
+        self.stream = run.stream_of_lane(lane)
+        self.layout = self.stream.layout
+        self.own_lane = lane - self.layout.first_lane
+        self.maker = BlockMaker(self.layout, run.seed, run.tag)
+        self.schedule = run.schedule(lane)
+        self.through = self.stream.flush is Flush.WRITE
+        self._shared = shared
+        self._cell = 1 + worker
+        self._record = record
+        self._keep_specimen = keep_specimen
+        self._write_buffer = write_buffer
+        self._read_buffer = read_buffer
+        self._examine = examine
+        self._alarm_ns = run.stall_ns // 2
+        self._fill_end = self.schedule.fill_count
+        self._end = SEQUENCE_MAX if run.operations is None else self._fill_end + run.operations
+        own = self.schedule.own_slots
+        self._newest = array("q", [-1]) * own
+        self._touched = array("I", [0]) * own
+        self._odd: dict[int, int] = {}
+        self._epoch = 0
+        self._outages = shared.outage_cells.tobytes()
+        self._planned_first = 0
+        self._planned_writes: list[bool] = []
+        self._planned_slots: list[int] = []
+        self._flush_every = self.stream.flush_every if self.stream.flush is Flush.EVERY else 0
+        self._unflushed = 0
+        self._pace_ns = int(1e9 * self.layout.lanes / self.stream.pace) if self.stream.pace else 0
+        self._pace_due_ns = 0
+        self.sequence = 0
+        self.action = Action.WAIT
+        self.first_issued_ns = 0
+        """Issue time of the first attempt at the outstanding action, 0 if none is outstanding."""
+        self.wait_until_ns = 0
+        self.offset_bytes = 0
+        self.buffer = write_buffer
+        self._own_slot = 0
+        self._slot = 0
+        self._retrying = False
+        self._examined = False
+        self._built = -1
+
+    def outage_since_decided(self) -> bool:
+        """Whether an outage was raised since `next` decided; then a write must not be issued but asked for anew."""
+        return self._outages != self._shared.outage_cells.tobytes()
+
+    def next(self, now_ns: int) -> Action:
+        """What to do now; the same failed operation again if the last attempt failed."""
+        if self._retrying:
+            return self._next_retry(now_ns)
+        self._see_outages()
+        phase = self._shared.control[0]
+        sequence = self.sequence
+        if phase == Phase.STOP:
+            return self._choose(Action.END)
+        if sequence == self._fill_end and phase == Phase.FILL:
+            return self._next_before_load(now_ns)
+        if sequence >= self._end:
+            return self._choose(Action.FLUSH if self._unflushed and self._flush_every else Action.END)
+        if self._flush_every and self._unflushed >= self._flush_every and sequence >= self._fill_end:
+            return self._choose(Action.FLUSH)
+        if self._pace_ns and sequence >= self._fill_end:
+            if now_ns - self._pace_due_ns > _PACE_DEBT_NS_MAX:
+                self._pace_due_ns = now_ns
+            if now_ns < self._pace_due_ns:
+                self.wait_until_ns = self._pace_due_ns
+                return self._choose(Action.WAIT)
+        return self._next_operation(sequence)
+
+    def issued(self, now_ns: int) -> None:
+        """Note the moment just before the action is submitted; the first attempt's counts."""
+        if not self.first_issued_ns:
+            self.first_issued_ns = now_ns
+            self._shared.outstanding_ns[self.lane] = now_ns
+
+    def completed(self, done_ns: int) -> None:
+        """The outstanding action succeeded at `done_ns`, a moment after the kernel said so."""
+        action = self.action
+        issued_ns = self.first_issued_ns
+        if action is Action.WRITE:
+            kind = Kind.WRITE_THROUGH if self.through else Kind.WRITE
+            self._record(operation_record(kind, self.lane, self.sequence, issued_ns, done_ns))
+            self._acknowledged_write(done_ns)
+        elif action is Action.FLUSH:
+            self._record(operation_record(Kind.FLUSH, self.lane, self.sequence, issued_ns, done_ns))
+            self._unflushed = 0
+        else:
+            self._observed(action, issued_ns, done_ns)
+        self._retrying = False
+        self.first_issued_ns = 0
+        shared = self._shared
+        shared.outstanding_ns[self.lane] = 0
+        shared.last_done_ns[self.lane] = done_ns
+        if done_ns - issued_ns > self._alarm_ns:
+            shared.raise_outage(self._cell)
+
+    def failed(self, attempt_ns: int, done_ns: int, code: int) -> None:
+        """One attempt, issued at `attempt_ns`, failed with errno `code`; the same operation will be issued again."""
+        self._record(operation_record(Kind.ERROR, self.lane, self.sequence, attempt_ns, done_ns, code & 0xFF))
+        self._shared.errors[self.lane] += 1
+        self._shared.raise_outage(self._cell)
+        self._retrying = True
+        self.wait_until_ns = done_ns + RETRY_AFTER_NS
+
+    def closing_record(self, now_ns: int) -> bytes:
+        """What this lane leaves open when the run closes: an operation in flight, or nothing."""
+        issued_ns = self.first_issued_ns
+        if not issued_ns:
+            return operation_record(Kind.LANE_END, self.lane, self.sequence, now_ns, now_ns)
+        kind = Kind.IN_FLIGHT if self.action in (Action.WRITE, Action.READ) else Kind.PREFLIGHT
+        return operation_record(kind, self.lane, self.sequence, issued_ns, now_ns)
+
+    def _choose(self, action: Action) -> Action:
+        self.action = action
+        return action
+
+    def _see_outages(self) -> None:
+        outages = self._shared.outage_cells.tobytes()
+        if outages != self._outages:
+            self._outages = outages
+            self._epoch += 1
+
+    def _next_retry(self, now_ns: int) -> Action:
+        if self._shared.control[0] == Phase.STOP:
+            return Action.END
+        if now_ns < self.wait_until_ns:
+            return Action.WAIT
+        return self.action
+
+    def _next_before_load(self, now_ns: int) -> Action:
+        if self._unflushed:
+            return self._choose(Action.FLUSH)
+        self._shared.lane_state[self.lane] = LaneState.FILLED
+        self.wait_until_ns = now_ns + 2_000_000
+        return self._choose(Action.WAIT)
+
+    def _next_operation(self, sequence: int) -> Action:
+        index = sequence - self._planned_first
+        if index >= len(self._planned_slots):
+            self._plan(sequence)
+            index = 0
+        slot = self._slot = self._planned_slots[index]
+        own = self._own_slot = slot // self.layout.lanes
+        self.offset_bytes = self.layout.start_bytes + slot * self.layout.block_bytes
+        if not self._planned_writes[index]:
+            self.buffer = self._read_buffer
+            return self._choose(Action.READ)
+        if self._touched[own] != self._epoch and self._newest[own] >= 0 and self._examine:
+            self.buffer = self._read_buffer
+            return self._choose(Action.EXAMINE)
+        self.buffer = self._write_buffer
+        if self._built != sequence:
+            self.maker.fill(self._write_buffer, slot, self.own_lane, sequence)
+            self._built = sequence
+        return self._choose(Action.WRITE)
+
+    def _plan(self, sequence: int) -> None:
+        operations = self.schedule.operations(sequence, _PLANNED_AHEAD)
+        self._planned_first = sequence
+        self._planned_writes = operations.writes.tolist()
+        self._planned_slots = operations.slots.tolist()
+
+    def _advance(self) -> None:
+        sequence = self.sequence
+        self.sequence = sequence + 1
+        if sequence >= self._fill_end and self._pace_ns:
+            self._pace_due_ns += self._pace_ns
+        if sequence == self._fill_end:
+            self._shared.lane_state[self.lane] = LaneState.LOADING
+
+    def _acknowledged_write(self, done_ns: int) -> None:
+        own, sequence = self._own_slot, self.sequence
+        self._newest[own] = sequence
+        self._touched[own] = self._epoch
+        if self._odd:
+            self._odd.pop(own, None)
+        self._unflushed += 1
+        shared, lane = self._shared, self.lane
+        shared.writes[lane] += 1
+        if sequence >= self._fill_end:
+            shared.load_writes[lane] += 1
+            shared.load_bytes[lane] += self.layout.block_bytes
+        else:
+            shared.fill_writes[lane] += 1
+        self._advance()
+
+    def _observed(self, action: Action, issued_ns: int, done_ns: int) -> None:
+        own, expected = self._own_slot, self._newest[self._own_slot]
+        examining = action is Action.EXAMINE
+        kind = Kind.EXAMINED if examining else Kind.READ
+        if expected >= 0 and not self.maker.holds(self._read_buffer, self._slot, self.own_lane, expected):
+            self._record_odd(examining, issued_ns, done_ns, expected)
+            kind = Kind.EXAMINED_ODD if examining else Kind.READ_ODD
+        elif self._odd:
+            self._odd.pop(own, None)
+        self._record(operation_record(kind, self.lane, self.sequence, issued_ns, done_ns))
+        self._touched[own] = self._epoch
+        if not examining:
+            self._shared.reads[self.lane] += 1
+            self._shared.load_bytes[self.lane] += self.layout.block_bytes
+            self._advance()
+
+    def _record_odd(self, examining: bool, issued_ns: int, done_ns: int, expected: int) -> None:
+        """Tell the ledger what was seen; the same whole older write, seen again by a read, is told only once."""
+        own = self._own_slot
+        again = self._odd.get(own, -1)
+        if not examining and again >= 0 and self.maker.holds(self._read_buffer, self._slot, self.own_lane, again):
+            return
+        seen = look(self._read_buffer, self._slot, self.maker, expected)
+        self._odd[own] = seen.newest if seen.content is Content.WHOLE else -1
+        self._record(self._observation_event(seen, examining, issued_ns, done_ns))
+
+    def _observation_event(self, seen: Seen, examining: bool, issued_ns: int, done_ns: int) -> dict[str, Any]:
+        return {
+            "event": "observation",
+            "source": "examination" if examining else "read",
+            "lane": self.lane,
+            "slot": self._slot,
+            "sequence": self.sequence,
+            "expected": self._newest[self._own_slot],
+            "issued_ns": issued_ns,
+            "done_ns": done_ns,
+            "seen": seen.to_json(),
+            "specimen": self._keep_specimen(self._read_buffer),
+        }

@@ -1,0 +1,1 @@
+"""What is told of a judgement: on the terminal, as JSON and as CSV."""

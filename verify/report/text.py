@@ -1,0 +1,130 @@
+"""The summary on the terminal: the verdict first, then what was lost, when and where, and what is not proved."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from verify.drill.quantities import format_duration, format_size
+
+WIDTH = 100
+_LABEL = 12
+_TAKEOVERS_SHOWN = 4
+_LIMITS_SHOWN = 6
+
+
+def summary(verdict: dict[str, Any], record: str, losses: str) -> str:
+    """The summary of a verdict, at most one screen.
+
+    Args:
+        verdict: contents of verdict.json.
+        record: path of the record folder, as the user gave it.
+        losses: path of losses.csv.
+    """
+    lines = [f"{verdict['verdict']}   {_headline(verdict)}", ""]
+    for reason in verdict["reasons"]:
+        lines += _wrapped("because", reason)
+    lines += _lost(verdict, losses)
+    lines += _takeovers(verdict)
+    coverage, writes = verdict["coverage"], verdict["writes"]
+    read = f"{coverage['slots_read']:,} of {coverage['slots']:,} slots ({format_size(coverage['bytes_read'])})"
+    lines += _wrapped("read back", read)
+    wrote = f"{writes['acknowledged']:,} acknowledged, {writes['in_flight']:,} in flight at the end"
+    lines += _wrapped("writes", f"{wrote}, {writes['errors']:,} errors")
+    lines += _wrapped("ledger", f"head {verdict['run']['ledger_head'][:32]}...")
+    lines += _wrapped("record", record)
+    lines.append("")
+    lines.append("This verdict does not prove:")
+    limits = verdict["not_proved"]
+    for limit in limits[:_LIMITS_SHOWN]:
+        lines += textwrap.wrap(limit, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+    if len(limits) > _LIMITS_SHOWN:
+        lines.append(f"  - and {len(limits) - _LIMITS_SHOWN} more, in verdict.json")
+    return "\n".join(lines)
+
+
+def _headline(verdict: dict[str, Any]) -> str:
+    lost = verdict["lost"]
+    if lost["acknowledged_writes"]:
+        writes, blocks = lost["acknowledged_writes"], lost["blocks"]
+        return f"{writes:,} acknowledged write{'s' * (writes != 1)} lost in {blocks:,} block{'s' * (blocks != 1)}"
+    damaged = sum(verdict["findings"].values()) - verdict["findings"]["tear_in_flight"]
+    if damaged:
+        return "nothing acknowledged was lost for good, but the volume did not answer as it must"
+    if verdict["verdict"] == "PASS":
+        return "every acknowledged write is there"
+    if verdict["verdict"] == "FAIL":
+        return "an acceptance criterion was missed"
+    return "no damage was found, and nothing was proved"
+
+
+def _wrapped(label: str, text: str) -> list[str]:
+    indent = " " * (_LABEL + 2)
+    lines = textwrap.wrap(text, WIDTH - len(indent), break_long_words=True) or [""]
+    return [f"  {label:<{_LABEL}}{lines[0]}"] + [indent + line for line in lines[1:]]
+
+
+def _lost(verdict: dict[str, Any], losses: str) -> list[str]:
+    lost = verdict["lost"]
+    if not lost["acknowledged_writes"]:
+        return []
+    lines: list[str] = []
+    before = lost["seconds_before_takeover"]
+    if before is not None:
+        when = f"the first was acknowledged {format_duration(abs(before))} "
+        lines += _wrapped("when", when + ("before" if before >= 0 else "after") + " the takeover began")
+    if lost["first_acknowledged"]:
+        lines += _wrapped("", f"from {lost['first_acknowledged']} to {lost['last_acknowledged']}")
+    lines += _wrapped("where", f"{format_size(lost['bytes'])} in all; every one in {losses}")
+    return lines
+
+
+def _takeovers(verdict: dict[str, Any]) -> list[str]:
+    lines: list[str] = []
+    takeovers = verdict["takeovers"]
+    for number, takeover in enumerate(takeovers[:_TAKEOVERS_SHOWN], 1):
+        lines += _wrapped(f"takeover {number}", _takeover(takeover))
+        order = takeover["order"]
+        if order is not None:
+            lines += _wrapped("", _order(order))
+    if len(takeovers) > _TAKEOVERS_SHOWN:
+        lines += _wrapped("", f"and {len(takeovers) - _TAKEOVERS_SHOWN} more, in verdict.json")
+    return lines
+
+
+def _takeover(takeover: dict[str, Any]) -> str:
+    text = f"{takeover['seen']} at {takeover['start']}"
+    if takeover["seen"] == "observed":
+        text += f", stalled {format_duration(takeover['stall_s'])}"
+        text += ", not ended" if takeover["end"] is None else ""
+    text += f", longest wait {format_duration(takeover['longest_wait_s'])}" if takeover["longest_wait_s"] else ""
+    text += f"; {takeover['in_flight']} writes in flight, {takeover['errors']} errors"
+    before, after = takeover["before"], takeover["after"]
+    if before and after:
+        text += f"; {before['writes_per_second']:,.0f} writes/s before, {after['writes_per_second']:,.0f} after"
+    slots = takeover["slots"]
+    text += f"; slots: {slots['examined']:,} examined, {slots['left_to_check']:,} left to the check"
+    text += f", {slots['unexamined']:,} overwritten unexamined" if slots["unexamined"] else ""
+    return text + "".join(f'; mark "{_plain(mark)}"' for mark in takeover["marks"][:2])
+
+
+def _order(order: dict[str, Any]) -> str:
+    if order["one_moment"]:
+        early, late = order["recovery_point_s"]
+        if early is None:
+            return f"the volume went back to one moment, at most {format_duration(late)} before the takeover"
+        return (
+            f"the volume went back to one moment, {format_duration(max(early, 0.0))} to "
+            f"{format_duration(max(late, 0.0))} before the takeover"
+        )
+    witness = order["witness"]
+    return (
+        f"reordered: the write acknowledged at {witness['lost']['acknowledged']} (offset {witness['lost']['offset']}) "
+        f"is gone, while one issued {format_duration(witness['seconds_between'])} later (offset "
+        f"{witness['surviving']['offset']}) is there; {order['overtaken']:,} lost writes overtaken"
+    )
+
+
+def _plain(text: str) -> str:
+    """A mark as shown on a terminal: printable characters only, cut to a line's length."""
+    return "".join(c if c.isprintable() else "?" for c in text)[:60]
