@@ -12,7 +12,14 @@ import numpy as np
 import numpy.typing as npt
 from xxhash import xxh3_64_intdigest
 
-from verify.blocks.layout import CHECKSUM_BYTES, STAMP_BYTES, StreamLayout, first_word
+from verify.blocks.layout import (
+    ADDRESS_MAX,
+    CHECKSUM_BYTES,
+    SEQUENCE_MAX,
+    STAMP_BYTES,
+    StreamLayout,
+    first_word,
+)
 
 
 class State(IntEnum):
@@ -55,7 +62,9 @@ def decode_blocks(data: memoryview, layout: StreamLayout) -> DecodedBlocks:
     stamps = words[:, :, : STAMP_BYTES // 8].copy()
     stamps[:, :, 3] -= np.arange(layout.sectors, dtype=np.uint64) << np.uint64(32)
     agree = (stamps == stamps[:, :1, :]).all(axis=(1, 2))
-    agree &= (stamps[:, 0, 0] == np.uint64(first_word(layout))) & (stamps[:, 0, 3] >> np.uint64(32) == 0)
+    head = stamps[:, 0, :]
+    agree &= (head[:, 0] == np.uint64(first_word(layout))) & (head[:, 3] >> np.uint64(32) == 0)
+    agree &= (head[:, 2] <= np.uint64(ADDRESS_MAX)) & (head[:, 4] <= np.uint64(SEQUENCE_MAX))
     state = np.full(count, State.BROKEN, dtype=np.uint8)
     candidates = np.flatnonzero(agree)
     if len(candidates):
@@ -67,11 +76,8 @@ def decode_blocks(data: memoryview, layout: StreamLayout) -> DecodedBlocks:
     broken = np.flatnonzero(state == State.BROKEN)
     if len(broken):
         flat = words.reshape(count, size // 8)
-        heads = flat[broken, 0] == flat[broken, -1]
-        for index in broken[heads].tolist():
-            if (flat[index] == flat[index, 0]).all():
-                state[index] = State.BLANK
-    head = stamps[:, 0, :]
+        even = broken[flat[broken, 0] == flat[broken, -1]]
+        state[even[(flat[even] == flat[even, :1]).all(axis=1)]] = State.BLANK
     return DecodedBlocks(
         state=state,
         tag=head[:, 1],

@@ -1,19 +1,31 @@
-"""The sector-by-sector look at a block that is not whole: which write each sector came from, and which bits differ."""
+"""The sector-by-sector look at a block that is not whole: whose each sector is, and which bits differ."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from verify.blocks.encode import BlockMaker
-from verify.blocks.layout import MAGIC, STAMP_BYTES, STAMP_DTYPE, VERSION, StreamLayout
+from verify.blocks.layout import MAGIC, SEQUENCE_MAX, STAMP_BYTES, STAMP_DTYPE, VERSION, StreamLayout
 
+CANDIDATES_MAX = 8
+"""At most so many writes are rebuilt when looking for the one nearest to bytes that match nothing."""
 
-CLAIMS_MAX = 8
-"""At most so many writes named by the stamps of one block are rebuilt when looking for the nearest one."""
+REBUILT_MAX = 16
+"""So many rebuilt writes are kept at a time while one block is dissected, whatever its stamps name."""
+
+KIN_SHARE = 0.25
+"""A sector that differs from a write in a smaller share of its bits is that write, damaged.
+
+Unrelated sectors differ in half of them."""
+
+_ONES = np.array([number.bit_count() for number in range(256)], dtype=np.uint8)
 
 
 class Origin(Enum):
@@ -22,9 +34,9 @@ class Origin(Enum):
     HERE = "here"
     """Exactly this sector of a write of this run to this slot."""
     ELSEWHERE = "elsewhere"
-    """Exactly this sector of a write of this run to another slot of the stream."""
+    """Exactly a sector of a write of this run, but of another slot of the stream, or another place in it."""
     FOREIGN = "foreign"
-    """A stamp of this format with another run's tag."""
+    """A stamp of this format with another run's tag, on bytes that are not those of a write of this run."""
     BLANK = "blank"
     """One repeated 8-byte value."""
     UNKNOWN = "unknown"
@@ -33,16 +45,20 @@ class Origin(Enum):
 
 @dataclass(frozen=True)
 class Sector:
-    """One sector: its origin, and the slot and sequence number of its write where the origin is of this run."""
+    """One sector: its origin, and the slot and sequence number of its write where the origin is of this run.
+
+    Where the origin is `Origin.ELSEWHERE`, it belongs `shift_sectors` sectors further on in its block.
+    """
 
     origin: Origin
     slot: int = -1
     sequence: int = -1
+    shift_sectors: int = 0
 
 
 @dataclass(frozen=True)
 class Difference:
-    """How the sectors that match nothing differ from the nearest write: differing bits in all, and which sectors.
+    """How the sectors that match nothing differ from the nearest write: differing bits, and which sectors.
 
     `slot` and `sequence` name the write nearest to the first of them.
     """
@@ -72,28 +88,42 @@ class Dissection:
 
     def describe(self) -> str:
         """The sector map in words, such as "0-2 write 17, 3-7 write 12"."""
-        parts = []
-        for first, count, sector in self.runs():
-            where = f"{first}" if count == 1 else f"{first}-{first + count - 1}"
-            what = {
-                Origin.HERE: f"write {sector.sequence}",
-                Origin.ELSEWHERE: f"write {sector.sequence} of slot {sector.slot}",
-                Origin.FOREIGN: "another run",
-                Origin.BLANK: "blank",
-                Origin.UNKNOWN: "no known write",
-            }[sector.origin]
-            parts.append(f"{where} {what}")
-        return ", ".join(parts)
+        return ", ".join(
+            f"{_stretch(first, count)} {_what(first, count, sector)}" for first, count, sector in self.runs()
+        )
 
 
-def dissect(block: bytes | memoryview, slot: int, maker: BlockMaker, expected_sequence: int = -1) -> Dissection:
+def _stretch(first: int, count: int) -> str:
+    return f"{first}" if count == 1 else f"{first}-{first + count - 1}"
+
+
+def _what(first: int, count: int, sector: Sector) -> str:
+    if sector.origin is Origin.HERE:
+        return f"write {sector.sequence}"
+    if sector.origin is Origin.ELSEWHERE:
+        there = f" (its {_stretch(first + sector.shift_sectors, count)})" if sector.shift_sectors else ""
+        return f"write {sector.sequence} of slot {sector.slot}{there}"
+    return {Origin.FOREIGN: "another run", Origin.BLANK: "blank"}.get(sector.origin, "no known write")
+
+
+Claim = tuple[int, int, int]
+"""Slot, lane and sequence number of a write of the stream."""
+
+Rows = npt.NDArray[np.uint8]
+Rebuild = Callable[[Claim], Rows]
+
+
+def dissect(
+    block: bytes | memoryview, slot: int, maker: BlockMaker, expected_sequence: int = -1
+) -> Dissection:
     """Compare every sector of `block`, read at slot `slot`, with the recomputed write that its stamp names.
 
     Args:
         block: one block of the stream's size.
         slot: the slot it was read from, counted within the stream.
         maker: the block maker of the stream.
-        expected_sequence: the write that was expected here, compared with where no stamp can be believed; -1 for none.
+        expected_sequence: the write that was expected here, to compare with where no stamp can be believed;
+            -1 for none.
 
     Raises:
         ValueError: if `block` is not one block long.
@@ -104,78 +134,85 @@ def dissect(block: bytes | memoryview, slot: int, maker: BlockMaker, expected_se
     rows = np.frombuffer(block, dtype=np.uint8).reshape(layout.sectors, layout.sector_bytes)
     stamps = np.ascontiguousarray(rows[:, :STAMP_BYTES]).view(STAMP_DTYPE)[:, 0]
     rebuild = _rebuilder(maker)
-    sectors = tuple(_classify(rows, stamps, index, slot, maker, rebuild) for index in range(layout.sectors))
-    difference = None
-    if any(s.origin is Origin.UNKNOWN for s in sectors):
-        difference = _nearest(rows, stamps, sectors, slot, maker, expected_sequence, rebuild)
-    return Dissection(sectors, difference)
-
-
-Rebuild = Callable[[int, int, int], np.ndarray]
+    sectors = [_classify(rows[i], stamps[i], i, slot, maker, rebuild) for i in range(layout.sectors)]
+    strange = [i for i, sector in enumerate(sectors) if sector.origin in (Origin.UNKNOWN, Origin.FOREIGN)]
+    if not strange:
+        return Dissection(tuple(sectors))
+    candidates = _candidates(stamps, strange, slot, layout, expected_sequence)
+    bits = np.array([_differing_bits(rows, rebuild(claim), strange) for claim in candidates], dtype=np.int64)
+    bits = bits.reshape(len(candidates), len(strange))
+    if candidates:
+        for index in np.flatnonzero(bits.min(axis=0) < KIN_SHARE * 8 * layout.sector_bytes).tolist():
+            sectors[strange[index]] = Sector(Origin.UNKNOWN)
+    unknown = [i for i, index in enumerate(strange) if sectors[index].origin is Origin.UNKNOWN]
+    if not candidates or not unknown:
+        return Dissection(tuple(sectors))
+    bits = bits[:, unknown]
+    nearest_slot, _, nearest_sequence = candidates[int(bits[:, 0].argmin())]
+    damaged = tuple(strange[i] for i in unknown)
+    difference = Difference(nearest_slot, nearest_sequence, int(bits.min(axis=0).sum()), damaged)
+    return Dissection(tuple(sectors), difference)
 
 
 def _rebuilder(maker: BlockMaker) -> Rebuild:
     layout = maker.layout
-    known: dict[tuple[int, int, int], np.ndarray] = {}
 
-    def rebuild(slot: int, lane: int, sequence: int) -> np.ndarray:
-        key = (slot, lane, sequence)
-        if key not in known:
-            block = maker.block(slot, lane, sequence)
-            known[key] = np.frombuffer(block, np.uint8).reshape(layout.sectors, layout.sector_bytes)
-        return known[key]
+    @lru_cache(maxsize=REBUILT_MAX)
+    def rebuild(claim: Claim) -> Rows:
+        return np.frombuffer(maker.block(*claim), np.uint8).reshape(layout.sectors, layout.sector_bytes)
 
     return rebuild
 
 
-def _claim(stamp: np.void, layout: StreamLayout) -> tuple[int, int, int] | None:
-    """The (slot, lane, sequence) that a stamp of this run and stream names, if it can name any."""
-    claimed = layout.slot_at(int(stamp["address"]))
-    if int(stamp["stream"]) != layout.stream or claimed is None:
+def _claim(stamp: Any, layout: StreamLayout) -> Claim | None:
+    """The write that a stamp of this run names, if one of this stream can have that name."""
+    slot, lane, sequence = layout.slot_at(int(stamp["address"])), int(stamp["lane"]), int(stamp["sequence"])
+    if slot is None or int(stamp["stream"]) != layout.stream or slot % layout.lanes != lane:
         return None
-    if claimed % layout.lanes != int(stamp["lane"]):
-        return None
-    return claimed, int(stamp["lane"]), int(stamp["sequence"])
+    return (slot, lane, sequence) if sequence <= SEQUENCE_MAX else None
 
 
-def _classify(
-    rows: np.ndarray, stamps: np.ndarray, index: int, slot: int, maker: BlockMaker, rebuild: Rebuild
-) -> Sector:
-    stamp, row = stamps[index], rows[index]
-    if stamp["magic"] == MAGIC and stamp["version"] == VERSION:
-        if int(stamp["tag"]) != maker.tag:
-            return Sector(Origin.FOREIGN)
-        claim = _claim(stamp, maker.layout)
-        if claim is not None and np.array_equal(row, rebuild(*claim)[index]):
-            origin = Origin.HERE if claim[0] == slot else Origin.ELSEWHERE
-            return Sector(origin, claim[0], claim[2])
+def _classify(row: Rows, stamp: Any, index: int, slot: int, maker: BlockMaker, rebuild: Rebuild) -> Sector:
+    """The origin of the sector at `index` of a block read at `slot`."""
+    if stamp["magic"] != MAGIC or stamp["version"] != VERSION:
+        words = row.view(np.uint64)
+        return Sector(Origin.BLANK if (words == words[0]).all() else Origin.UNKNOWN)
+    if int(stamp["tag"]) != maker.tag:
+        return Sector(Origin.FOREIGN)
+    claim, own_index = _claim(stamp, maker.layout), int(stamp["sector"])
+    if claim is None or own_index >= maker.layout.sectors:
         return Sector(Origin.UNKNOWN)
-    words = row.view(np.uint64)
-    return Sector(Origin.BLANK if (words == words[0]).all() else Origin.UNKNOWN)
+    if not np.array_equal(row, rebuild(claim)[own_index]):
+        return Sector(Origin.UNKNOWN)
+    at_home = claim[0] == slot and own_index == index
+    return Sector(Origin.HERE if at_home else Origin.ELSEWHERE, claim[0], claim[2], own_index - index)
 
 
-def _nearest(
-    rows: np.ndarray,
-    stamps: np.ndarray,
-    sectors: tuple[Sector, ...],
-    slot: int,
-    maker: BlockMaker,
-    expected_sequence: int,
-    rebuild: Rebuild,
-) -> Difference | None:
-    """Set every sector that matches nothing against the nearest write that a stamp names or that was expected."""
-    claims: set[tuple[int, int, int]] = set()
-    for stamp in stamps:
-        if int(stamp["tag"]) == maker.tag and len(claims) < CLAIMS_MAX:
-            claim = _claim(stamp, maker.layout)
-            if claim is not None:
-                claims.add(claim)
+def _candidates(
+    stamps: npt.NDArray[Any], strange: Sequence[int], slot: int, layout: StreamLayout, expected_sequence: int
+) -> list[Claim]:
+    """The writes that strange sectors may have been: the expected one, then those that stamps name.
+
+    A stamp names two: the write that it says, and, should its address or lane be damaged, the one to this
+    slot with its sequence number. The strange sectors' own stamps come first.
+    """
+    lane = slot % layout.lanes
+    found: dict[Claim, None] = {}
     if expected_sequence >= 0:
-        claims.add((slot, slot % maker.layout.lanes, expected_sequence))
-    if not claims:
-        return None
-    unknown = [index for index, sector in enumerate(sectors) if sector.origin is Origin.UNKNOWN]
-    candidates = sorted(claims)
-    bits = np.array([np.bitwise_count(rows[unknown] ^ rebuild(*c)[unknown]).sum(axis=1) for c in candidates])
-    slot_nearest, _, sequence_nearest = candidates[int(bits[:, 0].argmin())]
-    return Difference(slot_nearest, sequence_nearest, int(bits.min(axis=0).sum()), tuple(unknown))
+        found[slot, lane, expected_sequence] = None
+    among_strange = set(strange)
+    for index in (*strange, *(i for i in range(layout.sectors) if i not in among_strange)):
+        claim, sequence = _claim(stamps[index], layout), int(stamps[index]["sequence"])
+        if claim is not None:
+            found[claim] = None
+        if sequence <= SEQUENCE_MAX:
+            found[slot, lane, sequence] = None
+        if len(found) >= CANDIDATES_MAX:
+            break
+    return list(found)[:CANDIDATES_MAX]
+
+
+def _differing_bits(rows: Rows, rebuilt: Rows, which: Sequence[int]) -> npt.NDArray[np.int64]:
+    """Count of differing bits of each sector in `which`, in shape (len(which),)."""
+    ones = _ONES[rows[which] ^ rebuilt[which]]
+    return np.asarray(ones.sum(axis=1, dtype=np.int64))

@@ -5,13 +5,19 @@ from __future__ import annotations
 import struct
 
 import numpy as np
-from blake3 import blake3
 from xxhash import xxh3_64_intdigest
 
-from verify.blocks.layout import CHECKSUM_BYTES, MAGIC, STAMP_BYTES, STAMP_DTYPE, VERSION, StreamLayout, first_word
-from verify.blocks.payload import payload_key
+from verify.blocks.layout import (
+    CHECKSUM_BYTES,
+    MAGIC,
+    STAMP_BYTES,
+    STAMP_DTYPE,
+    VERSION,
+    StreamLayout,
+    first_word,
+)
+from verify.blocks.payload import payload, payload_key
 
-_MESSAGE = struct.Struct("<QQQQ")
 _CHECKSUM = struct.Struct("<Q")
 _FIRST_STAMP = struct.Struct("<QQQHHIQ")
 
@@ -45,10 +51,10 @@ class BlockMaker:
         self._stamp_bytes = self._stamps.view(np.uint8).reshape(layout.sectors, STAMP_BYTES)
 
     def fill(self, buffer: memoryview, slot: int, lane: int, sequence: int) -> None:
-        """Write the block of operation `sequence` of lane `lane` on slot `slot` into `buffer` (one block long)."""
+        """Write the block of operation `sequence` of `lane` on `slot` into `buffer`, one block long."""
         layout = self.layout
         size = layout.block_bytes
-        buffer[:] = blake3(_MESSAGE.pack(layout.stream, slot, lane, sequence), key=self.key).digest(length=size)
+        buffer[:] = payload(self.key, layout.stream, slot, lane, sequence, size)
         self._addresses[:] = layout.start_bytes + slot * size
         self._lanes[:] = lane
         self._sequences[:] = sequence
@@ -66,10 +72,12 @@ class BlockMaker:
     def holds(self, buffer: memoryview, slot: int, lane: int, sequence: int) -> bool:
         """Whether `buffer` is, whole, the block of that very write: the quick look at a read under load.
 
-        The checksum covers every byte, so a right checksum and a right first stamp leave no room for another block.
+        The checksum covers every byte, and no fault of a device puts a right one on other bytes. So the
+        stamps after the first are not compared here, as `decode_blocks` does.
         """
         end = self.layout.block_bytes - CHECKSUM_BYTES
-        stamp = _FIRST_STAMP.unpack_from(buffer)
-        if stamp != (self._first_word, self.tag, self.layout.address(slot), self.layout.stream, lane, 0, sequence):
+        address, stream = self.layout.address(slot), self.layout.stream
+        wanted = (self._first_word, self.tag, address, stream, lane, 0, sequence)
+        if _FIRST_STAMP.unpack_from(buffer) != wanted:
             return False
         return bool(_CHECKSUM.unpack_from(buffer, end)[0] == xxh3_64_intdigest(buffer[:end]))

@@ -17,6 +17,8 @@ BLOCK_BYTES_MIN = 512
 BLOCK_BYTES_MAX = 4 * 1024 * 1024
 LANES_MAX = 4096
 LANE_SLOTS_MAX = 2**31
+SEQUENCE_MAX = 2**48 - 1
+ADDRESS_MAX = 2**63 - 1
 SECTOR_BYTES_ALLOWED = (512, 4096)
 
 STAMP_DTYPE = np.dtype(
@@ -41,8 +43,8 @@ def is_power_of_two(number: int) -> bool:
 class StreamLayout:
     """The part of the volume that one stream owns, cut into slots of one block each.
 
-    Slot `i` stands at `start_bytes + i * block_bytes` and belongs to lane `i mod lanes` of the stream. Lanes of all
-    streams of a run are numbered through: lane `l` of this stream is lane `first_lane + l` of the run.
+    Slot `i` stands at `start_bytes + i * block_bytes` and belongs to lane `i mod lanes` of the stream. Lanes
+    of all streams of a run are numbered through: lane `l` of this stream is lane `first_lane + l` of the run.
     """
 
     stream: int
@@ -57,16 +59,21 @@ class StreamLayout:
     def __post_init__(self) -> None:
         if self.sector_bytes not in SECTOR_BYTES_ALLOWED:
             raise ValueError(f"sector of {self.sector_bytes} bytes: must be one of {SECTOR_BYTES_ALLOWED}")
-        if not is_power_of_two(self.block_bytes) or not BLOCK_BYTES_MIN <= self.block_bytes <= BLOCK_BYTES_MAX:
+        in_range = BLOCK_BYTES_MIN <= self.block_bytes <= BLOCK_BYTES_MAX
+        if not in_range or not is_power_of_two(self.block_bytes):
             raise ValueError(f"block of {self.block_bytes} bytes: must be a power of two, 512 B to 4 MiB")
         if self.block_bytes < self.sector_bytes:
-            raise ValueError(f"block of {self.block_bytes} bytes is smaller than a sector of {self.sector_bytes}")
+            raise ValueError(f"block of {self.block_bytes} bytes: less than a sector ({self.sector_bytes})")
+        if self.start_bytes < 0 or self.start_bytes % self.sector_bytes:
+            raise ValueError(f"start at {self.start_bytes}: no multiple of a sector ({self.sector_bytes})")
         if self.slots < self.lanes or self.lanes < 1:
             raise ValueError(f"{self.slots} slots for {self.lanes} lanes: each lane needs at least one slot")
         if self.slots > self.lanes * LANE_SLOTS_MAX:
-            raise ValueError(f"{self.slots} slots for {self.lanes} lanes: at most 2**31 slots to a lane; use more lanes")
+            raise ValueError(f"{self.slots} slots for {self.lanes} lanes: over 2**31 a lane; use more lanes")
         if self.lanes > LANES_MAX or self.first_lane + self.lanes > LANES_MAX:
             raise ValueError(f"{self.first_lane + self.lanes} lanes: at most {LANES_MAX} in a run")
+        if self.end_bytes - 1 > ADDRESS_MAX:
+            raise ValueError(f"{self.slots} slots from {self.start_bytes} on: no volume has 2**63 bytes")
 
     @property
     def sectors(self) -> int:
@@ -93,6 +100,6 @@ class StreamLayout:
 
 
 def first_word(layout: StreamLayout) -> int:
-    """The first 8 bytes of every stamp of a stream as a little-endian integer: magic, version, sizes, zero."""
+    """The first 8 bytes of every stamp of a stream as a little-endian number: magic, version, sizes, zero."""
     sizes = (layout.sector_bytes.bit_length() - 1, layout.block_bytes.bit_length() - 1)
     return int.from_bytes(MAGIC + bytes((VERSION, *sizes, 0)), "little")

@@ -1,6 +1,7 @@
 """The bytes that fill a block: a keyed BLAKE3 extended output of what the block is.
 
-Source of the construction: BLAKE3 specification, sections 2.3 (keyed hash, derive key) and 2.6 (extendable output).
+Source of the construction: BLAKE3 specification, sections 2.3 (keyed hash, derive key) and 2.6 (extended
+output).
 """
 
 from __future__ import annotations
@@ -20,5 +21,5 @@ def payload_key(seed: int, tag: int) -> bytes:
 
 
 def payload(key: bytes, stream: int, slot: int, lane: int, sequence: int, size_bytes: int) -> bytes:
-    """The payload of one write: `size_bytes` of extended output, before stamps and checksum are laid over it."""
+    """The payload of one write: `size_bytes` of extended output, before stamps and checksum come over it."""
     return blake3(_MESSAGE.pack(stream, slot, lane, sequence), key=key).digest(length=size_bytes)

@@ -1,11 +1,80 @@
-"""`ackproof rehearse`: the whole job on the simulated pair."""
+"""`ackproof rehearse`: the whole job on the simulated pair, sound and with every fault."""
 
 from __future__ import annotations
 
+import secrets
+import sys
+from pathlib import Path
+
 import click
 
+from verify.commands.live import LiveLine
+from verify.errors import EXIT_FAIL, EXIT_PASS, UsageError
+from verify.rehearsal.faults import FAULTS
+from verify.rehearsal.rehearse import Rehearsed, rehearse_all
 
-@click.command()
-def rehearse() -> int:
-    """Placeholder until the comparison is wired."""
-    raise click.ClickException("not built yet")
+_COLUMNS = (("pair", 22), ("what it really did", 38), ("what was reported", 38), ("agreed", 6))
+
+
+@click.command(
+    epilog="\b\nExample:\n  ackproof rehearse\n  ackproof rehearse --fault mirror-lagging --record ./lagging\n"
+    "  ackproof check ./lagging/mirror-lagging/record"
+)
+@click.option("--fault", "name", type=click.Choice(list(FAULTS)), default=None, help="Rehearse this one alone and keep its record.")
+@click.option("--record", metavar="DIR", default=None, help="Folder to keep the records in. [default with --fault: ./rehearsal-NAME]")
+@click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=None, help="Seed of load and faults. [default: random]")
+@click.option("--list", "listing", is_flag=True, help="Say what the faults are, and end.")
+def rehearse(name: str | None, record: str | None, seed: int | None, listing: bool) -> int:
+    """Run load, takeover, more load and check on a simulated pair, and compare with what the pair really did.
+
+    Needs no root and no hardware. Exits 0 only if verifier and pair agree exactly, block by block, for every fault.
+    """
+    if listing:
+        for fault in FAULTS.values():
+            click.echo(f"{fault.name:<22} {fault.description}")
+        return EXIT_PASS
+    seed = secrets.randbits(32) if seed is None else seed
+    keep = Path(record) if record else Path(f"rehearsal-{name}") if name else None
+    if keep is not None and keep.exists() and any(keep.iterdir()):
+        raise UsageError(f"{keep} is not empty; name a new folder with --record")
+    faults = [FAULTS[name]] if name else list(FAULTS.values())
+    click.echo(f"seed {seed}")
+    click.echo("  ".join(f"{title:<{width}}" for title, width in _COLUMNS).rstrip())
+    live = LiveLine()
+    if sys.stderr.isatty():
+        live.start()
+
+    def told(rehearsed: Rehearsed, seconds: float) -> None:
+        if sys.stderr.isatty():
+            click.echo("\r\x1b[2K", err=True, nl=False)
+        click.echo(_row(rehearsed))
+        for line in rehearsed.comparison.disagreements[:5]:
+            click.echo(f"    {line}")
+
+    done = rehearse_all(faults, seed, keep, told, live.show)
+    if sys.stderr.isatty():
+        live.stop()
+    agreed = sum(rehearsed.agrees for rehearsed in done)
+    click.echo(f"{agreed} of {len(done)} agreed, block by block")
+    if keep is not None:
+        click.echo(f"records kept: {', '.join(str(rehearsed.record) for rehearsed in done)}")
+    if agreed != len(done):
+        click.echo(f"to see it again: ackproof rehearse --seed {seed}", err=True)
+        return EXIT_FAIL
+    return EXIT_PASS
+
+
+def _row(rehearsed: Rehearsed) -> str:
+    comparison = rehearsed.comparison
+    if comparison.real_blocks:
+        really = f"{', '.join(comparison.kinds)}: {comparison.real_blocks} blocks, {comparison.real_writes} writes"
+    else:
+        really = "kept its promise"
+    reported = rehearsed.verdict["verdict"]
+    if comparison.reported_blocks:
+        reported += f": {comparison.reported_blocks} blocks, {comparison.reported_writes} writes"
+    order = next((t["order"] for t in rehearsed.verdict["takeovers"] if t["order"]), None)
+    if order is not None and not order["for_information_only"]:
+        reported += ", one moment" if order["one_moment"] else ", reordered"
+    cells = (rehearsed.fault.name, really, reported, "yes" if rehearsed.agrees else "NO")
+    return "  ".join(f"{cell:<{width}}" for cell, (_, width) in zip(cells, _COLUMNS, strict=True)).rstrip()

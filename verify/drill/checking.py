@@ -7,7 +7,7 @@ import errno
 import os
 import shutil
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,12 +17,14 @@ import numpy as np
 from verify.drill.quantities import rfc3339
 from verify.drill.record import LedgerParts, RecordFolder, read_json, write_json
 from verify.drill.scan import ScanResult, Scanner
-from verify.errors import CannotRun
+from verify.errors import AckproofError, CannotRun
 from verify.judge.content import Content
 from verify.judge.decision import Source
 from verify.judge.judgement import Judgement
 from verify.judge.observations import Observations, blank_rows
+from verify.judge.order import Order
 from verify.judge.verdict import SEVERITY, Evidence, Verdict, conclude
+from verify.ledger.frames import SEQUENCE_MAX
 from verify.load.run import Run
 from verify.load.specimens import SpecimenFile
 from verify.report.losses import LossWriter
@@ -31,6 +33,7 @@ from verify.volume.direct import DirectVolume, open_volume, prove_direct
 from verify.volume.identity import VolumeIdentity, find_by_identity, identify, same_identity
 from verify.volume.protocol import Volume
 
+SEEN_NAME = "seen.json"
 VOLUME_GONE = frozenset({errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO, errno.ESTALE, errno.ENOTCONN, errno.ETIMEDOUT})
 
 
@@ -47,10 +50,19 @@ class OpenedVolume:
 
 @dataclass(frozen=True)
 class CheckResult:
-    """What a check left: the verdict file's contents and where they stand."""
+    """What a check left: the verdict file's contents, where they stand, and the order finding of each takeover."""
 
     verdict: dict[str, Any]
     folder: Path
+    orders: list[Order | None]
+
+
+@dataclass(frozen=True)
+class EarlierChecks:
+    """What earlier checks of a run saw: slot to the newest write there that was never acknowledged, and doubts."""
+
+    in_flight: dict[int, int]
+    doubts: list[str]
 
 
 def open_recorded_volume(about: dict[str, Any], path: str | None) -> OpenedVolume:
@@ -108,16 +120,28 @@ def check_record(
     if folder.running():
         raise CannotRun(f"a run is still writing to {folder.path}; stop it first, or wait for its end")
     about, run = folder.read_run()
+    with folder.checking():
+        return _check(folder, about, run, opened, read_twice, progress)
+
+
+def _check(
+    folder: RecordFolder,
+    about: dict[str, Any],
+    run: Run,
+    opened: OpenedVolume,
+    read_twice: bool,
+    progress: Callable[[int, int], None],
+) -> CheckResult:
     ledger = LedgerParts(folder, run)
     judgement = Judgement(run, ledger)
-    earlier = _seen_in_earlier_checks(folder)
+    earlier = _seen_in_earlier_checks(folder, run)
     name = folder.next_check()
-    partial = folder.checks_path / f".{name}.partial"
+    partial = folder.partial_check(name)
     try:
-        partial.mkdir(parents=True, exist_ok=False)
+        partial.mkdir()
         specimens = SpecimenFile(str(folder.specimens_path / f"check-{name}.bin"))
-        scan = _scan(judgement, opened, specimens, read_twice, progress)
-        result = _conclude(judgement, ledger, about, opened, scan, earlier, partial)
+        scan = _scan(judgement, opened, specimens, read_twice, earlier, progress)
+        result, orders = _conclude(judgement, ledger, about, opened, scan, earlier, partial)
         write_json(partial / "verdict.json", result)
         _keep_seen(partial, judgement, scan)
         os.rename(partial, folder.checks_path / name)
@@ -128,7 +152,7 @@ def check_record(
         shutil.rmtree(partial, ignore_errors=True)
         raise
     _keep_worst(folder, result)
-    return CheckResult(result, folder.checks_path / name)
+    return CheckResult(result, folder.checks_path / name, orders)
 
 
 def _scan(
@@ -136,6 +160,7 @@ def _scan(
     opened: OpenedVolume,
     specimens: SpecimenFile,
     read_twice: bool,
+    earlier: EarlierChecks,
     progress: Callable[[int, int], None],
 ) -> ScanResult:
     run = judgement.run
@@ -153,7 +178,8 @@ def _scan(
         progress(done, total)
 
     from_load = judgement.observations.rows().copy()
-    scanner = Scanner(judgement.state, opened.volume, judgement.observations, specimens, step)
+    watched = np.array(sorted(earlier.in_flight), dtype=np.int64)
+    scanner = Scanner(judgement.state, opened.volume, judgement.observations, specimens, step, watched)
     result = scanner.scan(read_twice)
     specimens.close()
     if opened.other_identity and not result.own_blocks and not result.found_beyond:
@@ -171,9 +197,9 @@ def _conclude(
     about: dict[str, Any],
     opened: OpenedVolume,
     scan: ScanResult,
-    earlier: dict[int, int],
+    earlier: EarlierChecks,
     partial: Path,
-) -> dict[str, Any]:
+) -> tuple[dict[str, Any], list[Order | None]]:
     run, timeline = judgement.run, judgement.timeline
 
     def time_text(monotonic_ns: int) -> str:
@@ -181,7 +207,7 @@ def _conclude(
 
     with open(partial / "losses.csv", "w", encoding="utf-8", newline="") as file:
         writer = LossWriter(file, judgement.state, judgement.observations, time_text)
-        for judged in judgement.judge(earlier, scan.found_beyond):
+        for judged in judgement.judge(earlier.in_flight, scan.found_beyond):
             writer.write(judged)
         file.flush()
         os.fsync(file.fileno())
@@ -201,12 +227,12 @@ def _conclude(
         open_tail=_open_tail(judgement, ledger, time_text),
         other_volume=_other_volume(opened, scan),
         covered_writes=judgement.state.covered_writes,
-        notes=_notes(judgement, opened, about, scan),
+        notes=[*_notes(judgement, opened, about, scan), *earlier.doubts],
     )
     verdict: Verdict = conclude(evidence)
     orders = [judgement.order(index) for index in range(len(judgement.takeovers))]
     facts = VerdictFacts(about, opened.name, verdict, judgement, orders, scan, ledger.states, time_text, rfc3339(time.time_ns()))
-    return verdict_json(facts)
+    return verdict_json(facts), [None if order is None else order.order for order in orders]
 
 
 def _other_volume(opened: OpenedVolume, scan: ScanResult) -> str:
@@ -247,24 +273,36 @@ def _notes(judgement: Judgement, opened: OpenedVolume, about: dict[str, Any], sc
     return out
 
 
-def _seen_in_earlier_checks(folder: RecordFolder) -> dict[int, int]:
-    """Slot to the newest sequence number above its acknowledged ones that an earlier check saw."""
+def _seen_in_earlier_checks(folder: RecordFolder, run: Run) -> EarlierChecks:
+    """Gather what the checks before this one saw of writes that were never acknowledged."""
     out: dict[int, int] = {}
+    doubts = []
     for name in folder.check_names():
-        path = folder.checks_path / name / "seen.json"
-        with contextlib.suppress(CannotRun):
-            value = read_json(path)
-            items = value.get("in_flight", {}) if isinstance(value, dict) else {}
-            for slot, sequence in items.items() if isinstance(items, dict) else ():
-                if str(slot).isdigit() and type(sequence) is int and sequence >= 0:
-                    out[int(slot)] = max(out.get(int(slot), -1), sequence)
-    return out
+        try:
+            value = read_json(folder.checks_path / name / SEEN_NAME)
+            for slot, sequence in _slots_and_sequences(value, run):
+                out[slot] = max(out.get(slot, -1), sequence)
+        except (AckproofError, ValueError):
+            doubts.append(f"that writes in flight seen by check {name} are still there: its {SEEN_NAME} cannot be used")
+    return EarlierChecks(out, doubts)
+
+
+def _slots_and_sequences(value: Any, run: Run) -> Iterator[tuple[int, int]]:
+    items = value.get("in_flight") if isinstance(value, dict) else None
+    if not isinstance(items, dict):
+        raise ValueError("there is no table of slots in it")
+    for slot, sequence in items.items():
+        if not slot.isdecimal() or int(slot) >= run.slots or type(sequence) is not int:
+            raise ValueError(f"slot {slot[:40]!r} cannot be used")
+        if not 0 <= sequence <= SEQUENCE_MAX:
+            raise ValueError(f"sequence number {sequence} is impossible")
+        yield int(slot), sequence
 
 
 def _keep_seen(partial: Path, judgement: Judgement, scan: ScanResult) -> None:
     """Keep what this check saw beyond the acknowledged writes, so that a later check demands it."""
     seen = {str(slot): sequence for slot, sequence in scan.seen_in_flight.items()}
-    write_json(partial / "seen.json", {"format": "ackproof-seen/1", "in_flight": seen})
+    write_json(partial / SEEN_NAME, {"format": "ackproof-seen/1", "in_flight": seen})
 
 
 def _keep_worst(folder: RecordFolder, result: dict[str, Any]) -> None:

@@ -183,6 +183,35 @@ class RecordFolder:
         """The name of the next check, such as "003"."""
         return f"{max([int(name) for name in self.check_names()], default=0) + 1:03d}"
 
+    def partial_check(self, name: str) -> Path:
+        """Where a check stands until it is whole."""
+        return self.checks_path / f".{name}.partial"
+
+    @contextlib.contextmanager
+    def checking(self) -> Iterator[None]:
+        """Hold the folder for one check at a time, and remove what a killed one left half done.
+
+        Raises:
+            CannotRun: if another check is going on, or the folder cannot be used.
+        """
+        try:
+            self.checks_path.mkdir(exist_ok=True)
+            held = os.open(self.checks_path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        except OSError as error:
+            raise CannotRun(f"the check cannot be kept in {self.checks_path}: {error.strerror}") from None
+        try:
+            try:
+                fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise CannotRun(f"another check of {self.path} is going on; wait for its end") from None
+            except OSError:
+                pass  # A file system without locks; two checks at once then get in each other's way.
+            for partial in self.checks_path.glob(".*.partial"):
+                shutil.rmtree(partial, ignore_errors=True)
+            yield
+        finally:
+            os.close(held)
+
     def check_names(self) -> list[str]:
         """The names of the checks there are, in order."""
         if not self.checks_path.is_dir():

@@ -261,8 +261,9 @@ class Assessor:
         facts.special_slots.append(rows["slot"][which].astype(np.int64))
         whole = np.isin(rows["content"][which], (Content.WHOLE, Content.MIX))
         usable = whole & (survivor[which] >= 0) & (rows["steady"][which]) & (finding[which] != Finding.UNISSUED)
-        usable[usable] = history.issued_ns[survivor[which[usable]]] <= start_ns
         facts.left_out += int((~usable).sum())
+        done = history.done_ns[survivor[which[usable]]]
+        usable[usable] = done <= start_ns
         convicting = np.isin(finding[which], CONVICTING)
         facts.lossy = facts.lossy or bool(convicting.any())
         chosen = which[usable]

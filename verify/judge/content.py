@@ -11,6 +11,9 @@ from verify.blocks.dissect import Dissection, Origin, dissect
 from verify.blocks.encode import BlockMaker
 
 
+_NO_WRITE = (Origin.UNKNOWN, Origin.BLANK, Origin.FOREIGN)
+
+
 class Content(IntEnum):
     """The kinds of content, from the bytes alone."""
 
@@ -19,7 +22,7 @@ class Content(IntEnum):
     MIX = 1
     """Every sector is exactly that of some write of this run, but not all of the same one."""
     PARTIAL = 2
-    """Some sectors are exactly those of writes of this run to this slot; the others match nothing."""
+    """Some sectors are exactly those of writes of this run, the others match nothing."""
     MISPLACED = 3
     """A whole block of this run stamped for another slot."""
     FOREIGN = 4
@@ -36,10 +39,11 @@ class Content(IntEnum):
 class Seen:
     """One slot as seen once.
 
-    `oldest` and `newest` are the lowest and highest sequence numbers of this slot's own writes found in it (the same for a
-    whole one), -1 where there are none. `strange_sectors` tells whether sectors of writes to other slots are among a mix.
-    `grain_sectors` is the largest power of two such that every aligned unit of so many sectors comes from one write.
-    `home_address` is where a misplaced block belongs. `bits` counts differing bits against the nearest write.
+    `oldest` and `newest` are the lowest and highest sequence numbers of this slot's own writes found in it (the
+    same for a whole one), -1 where there are none. `strange_sectors` tells whether sectors of writes to other slots
+    are among a mix. `grain_sectors` is the largest power of two such that every aligned unit of so many sectors
+    comes from one write, or is of no write at all. `home_address` is where a misplaced block belongs. `bits` counts
+    differing bits against the nearest write.
     """
 
     content: Content
@@ -108,8 +112,8 @@ def look(block: memoryview, slot: int, maker: BlockMaker, expected_sequence: int
 def _seen_in(found: Dissection) -> Seen:
     here = [sector.sequence for sector in found.sectors if sector.origin is Origin.HERE]
     elsewhere = any(sector.origin is Origin.ELSEWHERE for sector in found.sectors)
-    alien = any(s.origin in (Origin.UNKNOWN, Origin.BLANK, Origin.FOREIGN) for s in found.sectors)
-    content = Content.MIX if not alien else Content.PARTIAL if here else Content.UNMATCHED
+    alien = any(sector.origin in _NO_WRITE for sector in found.sectors)
+    content = Content.MIX if not alien else Content.PARTIAL if here or elsewhere else Content.UNMATCHED
     detail = "sectors " + found.describe()
     bits = -1
     if found.difference is not None:
@@ -121,8 +125,9 @@ def _seen_in(found: Dissection) -> Seen:
 
 
 def _grain(found: Dissection) -> int:
-    grain = len(found.sectors)
-    for first, _, _ in found.runs():
-        while first % grain:
+    sources = [None if s.origin in _NO_WRITE else s for s in found.sectors]
+    grain = len(sources)
+    for index in range(1, len(sources)):
+        while index % grain and sources[index] != sources[index - 1]:
             grain //= 2
     return grain

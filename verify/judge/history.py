@@ -13,9 +13,10 @@ from verify.judge.slots import TOUCH_KINDS, SlotState, planned, schedules
 from verify.judge.takeovers import Takeover
 from verify.judge.timeline import WRITE_KINDS, by_lane, kind_mask
 from verify.ledger.frames import Kind, Records
+from verify.load.schedule import Flush
 
 SEQUENCE_BITS = 44
-"""Slot position and sequence number share one sorted 64-bit key; this leaves 2**19 slots to a batch."""
+"""Slot position and sequence number share one sorted 64-bit key; this leaves 2**18 slots to a batch."""
 
 BATCH_SLOTS_MAX = 2 ** (62 - SEQUENCE_BITS)
 UNKNOWN_NS = -1
@@ -35,9 +36,12 @@ class History:
 
     After `finish`:
         key: slot position << SEQUENCE_BITS | sequence, ascending, shape (writes,).
-        issued_ns, done_ns: `UNKNOWN_NS` where only the volume proves the write; done is `OPEN_NS` if never acknowledged.
+        slot_position: the first half of the key.
+        issued_ns, done_ns: `UNKNOWN_NS` where only the volume proves the write; done is `OPEN_NS` if it was never
+            acknowledged.
+        not_before_ns: the issue, or where that is unknown the lane's latest completion in the ledger.
         acknowledged: whether it was acknowledged.
-        covered_at_ns: when a flush covered it.
+        covered_at_ns: when it was covered, `OPEN_NS` if never; under `completed` as `done_ns`.
         first_touch_ns: shape (takeovers, slots), issue of the first touch after each takeover, `OPEN_NS` for none.
     """
 
@@ -58,7 +62,7 @@ class History:
         self._position[slots] = np.arange(len(slots), dtype=np.int32)
         self._schedules = schedules(state.run)
         self._taken: dict[int, int] = {}
-        self._parts: list[tuple[Int64Array, Int64Array, Int64Array, Int64Array]] = []
+        self._parts: list[tuple[Int64Array, ...]] = []
         self.first_touch_ns = np.full((len(takeovers), len(slots)), OPEN_NS, dtype=np.int64)
 
     def feed(self, part: int, item: Records | dict[str, Any]) -> None:
@@ -86,51 +90,59 @@ class History:
         keep = kind_mask(records, WRITE_KINDS) & (records.sequence >= self._lowest[positions])
         through = (records.kind == Kind.WRITE_THROUGH).astype(np.int64)
         key = positions << SEQUENCE_BITS | records.sequence
-        self._parts.append((key[keep], records.issued_ns[keep], records.done_ns[keep], through[keep]))
+        issued_ns = records.issued_ns[keep]
+        self._parts.append((key[keep], issued_ns, records.done_ns[keep], through[keep], issued_ns))
 
-    def add_proven(self, found: dict[int, int]) -> None:
-        """Add the writes that blocks on the volume prove beyond the ledger: `found` gives lane to operation found."""
-        for lane, sequence in found.items():
-            first_slot = self._state.run.stream_of_lane(lane).layout.first_slot
-            low = self._state.timeline.tails[lane].next_sequence
-            for first in range(low, sequence, 1 << 20):
-                sequences = np.arange(first, min(first + (1 << 20), sequence), dtype=np.int64)
-                slots, writes = planned(self._schedules[lane], first_slot, sequences)
-                positions = self._position[slots].astype(np.int64)
-                keep = writes & (positions >= 0)
-                key = positions[keep] << SEQUENCE_BITS | sequences[keep]
-                unknown = np.full(len(key), UNKNOWN_NS, dtype=np.int64)
-                self._parts.append((key, unknown, unknown, np.zeros(len(key), dtype=np.int64)))
+    def _add_proven(self, lane: int, found: int) -> None:
+        """Add the writes that operation `found`, seen on the volume, proves beyond the ledger, and itself."""
+        state = self._state
+        tail = state.timeline.tails[lane]
+        through = int(state.run.stream_of_lane(lane).flush is Flush.WRITE)
+        for slots, sequences in state.proven_writes(lane, tail.next_sequence, found + 1):
+            keep = self._position[slots] >= 0
+            positions, sequences = self._position[slots[keep]].astype(np.int64), sequences[keep]
+            if not len(sequences):
+                continue
+            key = positions << SEQUENCE_BITS | sequences
+            done_ns = np.where(sequences < found, UNKNOWN_NS, OPEN_NS)
+            columns = (np.full_like(key, x) for x in (UNKNOWN_NS, through, tail.last_completed_ns))
+            issued_ns, was_through, not_before_ns = columns
+            self._parts.append((key, issued_ns, done_ns, was_through, not_before_ns))
+            for index, start_ns in enumerate(self._starts):
+                if tail.last_completed_ns > start_ns:
+                    touched = self.first_touch_ns[index]
+                    touched[positions] = np.minimum(touched[positions], OPEN_NS - 1)
 
     def finish(self) -> None:
-        """Sort, and add what was in flight at a clean end."""
+        """Sort, and add what was in flight at a clean end and what the volume proves beyond an open one."""
+        for lane, found in self._state.proven.items():
+            self._add_proven(lane, found)
         for lane, tail in enumerate(self._state.timeline.tails):
             if tail.in_flight is None or self._state.is_open(lane):
                 continue
-            sequence, issued_ns, _ = tail.in_flight
-            slot = self._slot_of(lane, sequence)
-            if slot is not None and self._position[slot] >= 0:
-                key = np.array([int(self._position[slot]) << SEQUENCE_BITS | sequence], dtype=np.int64)
-                times = (np.array([issued_ns]), np.array([OPEN_NS], dtype=np.int64), np.zeros(1, dtype=np.int64))
-                self._parts.append((key, *times))
-        columns = [np.concatenate(column) for column in zip(*self._parts, strict=True)] if self._parts else []
+            sequence, issued, _ = tail.in_flight
+            slot, writes = self._state.operation(lane, sequence)
+            if writes and self._position[slot] >= 0:
+                key = int(self._position[slot]) << SEQUENCE_BITS | sequence
+                numbers = (key, issued, OPEN_NS, 0, issued)
+                self._parts.append(tuple(np.array([number], dtype=np.int64) for number in numbers))
+        columns = [np.concatenate(column) for column in zip(*self._parts, strict=True)]
         empty = np.zeros(0, dtype=np.int64)
-        key, issued, done, through = columns or (empty, empty, empty, empty)
+        key, issued_ns, done_ns, through, not_before_ns = columns or (empty,) * 5
         order = np.argsort(key, kind="stable")
-        self.key, self.issued_ns, self.done_ns = key[order], issued[order], done[order]
+        self.key, self.issued_ns, self.done_ns = key[order], issued_ns[order], done_ns[order]
+        self.slot_position = self.key >> SEQUENCE_BITS
+        self.not_before_ns = not_before_ns[order]
         self.acknowledged = self.done_ns != OPEN_NS
         if self._cover is None:
             self.covered_at_ns = self.done_ns
         else:
+            was_through = through[order] > 0
             known = self.acknowledged & (self.done_ns != UNKNOWN_NS)
             self.covered_at_ns = np.full(len(self.key), OPEN_NS, dtype=np.int64)
-            self.covered_at_ns[known] = self._cover.covered_at(self.done_ns[known], through[order][known] > 0)
+            self.covered_at_ns[known] = self._cover.covered_at(self.done_ns[known], was_through[known])
+            self.covered_at_ns[self.acknowledged & was_through & ~known] = UNKNOWN_NS
         self._parts = []
-
-    def _slot_of(self, lane: int, sequence: int) -> int | None:
-        first_slot = self._state.run.stream_of_lane(lane).layout.first_slot
-        slots, writes = planned(self._schedules[lane], first_slot, np.array([sequence], dtype=np.int64))
-        return int(slots[0]) if writes[0] else None
 
     def position(self, slots: Int64Array) -> Int64Array:
         """Positions of slots (counted within the run) in `slots`; each must be there."""
@@ -146,19 +158,16 @@ class History:
         return np.where(found, index, -1)
 
     def last_below(self, positions: Int64Array, bounds: Int64Array) -> Int64Array:
-        """Index of the newest acknowledged write of each slot with a sequence number below the bound, -1 for none.
+        """Index of each slot's newest acknowledged write with a sequence number below the bound, -1 for none.
 
-        Only the one in-flight write of a slot is unacknowledged, and it is the newest of all.
+        At most one write of a slot was never acknowledged, and it is the newest of all.
         """
         wanted = positions << SEQUENCE_BITS | np.clip(bounds, 0, 2**SEQUENCE_BITS - 1)
         index = np.searchsorted(self.key, wanted) - 1
-        for _ in range(1):
-            in_range = index >= 0
-            unacknowledged = np.zeros(len(index), dtype=np.bool_)
-            unacknowledged[in_range] = ~self.acknowledged[index[in_range]]
-            index = index - unacknowledged
+        some = np.flatnonzero(index >= 0)
+        index[some] -= ~self.acknowledged[index[some]]
         same = index >= 0
-        same[same] = self.key[index[same]] >> SEQUENCE_BITS == positions[same]
+        same[same] = self.slot_position[index[same]] == positions[same]
         return np.where(same, index, -1)
 
     def sequence(self, index: Int64Array) -> Int64Array:

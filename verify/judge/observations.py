@@ -25,6 +25,7 @@ ROW_DTYPE = np.dtype(
         ("newest", "i8"),
         ("home", "i8"),  # offset in bytes
         ("home_sequence", "i8"),
+        ("home_too", "i1"),  # whether the check found it there too, -1 for unknown
         ("bits", "i8"),
         ("expected", "i8"),  # what the looker took for the newest acknowledged write
         ("before", "i8"),  # operation of the slot's lane that the look preceded
@@ -79,7 +80,7 @@ def blank_rows(slots: npt.NDArray[np.int64] | Sequence[int], source: Source, con
     rows["source"] = source
     rows["content"] = content
     rows["steady"] = True
-    for name in ("oldest", "newest", "home", "home_sequence", "bits", "expected", "detail"):
+    for name in ("oldest", "newest", "home", "home_sequence", "home_too", "bits", "expected", "detail"):
         rows[name] = -1
     rows["before"] = NEVER_NS
     return rows

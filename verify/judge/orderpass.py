@@ -35,6 +35,7 @@ class NewestBefore:
         self.issued_ns = np.full(state.run.slots, -1, dtype=np.int64)
         self.sequence = np.full(state.run.slots, -1, dtype=np.int64)
         self._first_touch = np.zeros(state.run.slots, dtype=np.uint8)
+        self._in_flight = np.zeros(state.run.slots, dtype=np.bool_)
 
     def feed(self, part: int, item: Records | dict[str, Any]) -> None:
         """Take the next item of one part of the ledger."""
@@ -55,6 +56,7 @@ class NewestBefore:
         written = is_write & before
         np.maximum.at(self.issued_ns, slots[written], records.issued_ns[written])
         np.maximum.at(self.sequence, slots[written], records.sequence[written])
+        self._in_flight[slots[written & (records.done_ns > self._start_ns)]] = True
         self._note_first_touches(slots[~before], is_write[~before])
 
     def _note_first_touches(self, slots: npt.NDArray[np.int64], is_write: npt.NDArray[np.bool_]) -> None:
@@ -64,5 +66,9 @@ class NewestBefore:
         self._first_touch[unique[fresh]] = kinds
 
     def usable_issued_ns(self) -> npt.NDArray[np.int64]:
-        """`issued_ns` with -1 also where the slot was overwritten before anyone looked."""
-        return np.where(self._first_touch == _OVERWRITTEN, -1, self.issued_ns)
+        """`issued_ns` with -1 also where the slot cannot tell what the takeover left.
+
+        That is where it was overwritten before anyone looked, or where the newest write was in flight when the takeover
+        came: it was carried out, perhaps for the first time, by the controller that took over.
+        """
+        return np.where((self._first_touch == _OVERWRITTEN) | self._in_flight, -1, self.issued_ns)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,10 +11,12 @@ import numpy.typing as npt
 
 from verify.judge.flushes import NOT_COVERED_NS, FlushCover
 from verify.judge.takeovers import Takeover
-from verify.judge.timeline import OPERATION_KINDS, WRITE_KINDS, Timeline, by_lane, kind_mask
+from verify.judge.timeline import OPERATION_KINDS, TIMED_KINDS, WRITE_KINDS, Timeline, by_lane, kind_mask
 from verify.ledger.frames import Kind, Records
 from verify.load.run import Run
 from verify.load.schedule import Flush, Schedule
+
+Int64Array = npt.NDArray[np.int64]
 
 WINDOW_NS = 10_000_000_000
 """Rate and latency before and after a takeover are taken over up to so long."""
@@ -23,7 +25,7 @@ TOUCH_KINDS = (*OPERATION_KINDS, Kind.EXAMINED, Kind.EXAMINED_ODD)
 PROOF_OPERATIONS_MAX = 2**33
 """A block on the volume is believed to prove at most so many operations beyond the end of the ledger."""
 
-_CHUNK_OPERATIONS = 1 << 20
+CHUNK_OPERATIONS = 1 << 20
 
 
 @dataclass
@@ -32,7 +34,7 @@ class Window:
 
     start_ns: int
     end_ns: int
-    latencies: list[npt.NDArray[np.int64]] = field(default_factory=list)
+    latencies: list[Int64Array] = field(default_factory=list)
     bytes_moved: int = 0
 
     def summary(self) -> dict[str, Any] | None:
@@ -71,10 +73,10 @@ def schedules(run: Run) -> list[Schedule]:
     return [run.schedule(lane) for lane in range(run.lanes)]
 
 
-def planned(schedule: Schedule, first_slot: int, sequences: npt.NDArray[np.int64]) -> tuple[
-    npt.NDArray[np.int64], npt.NDArray[np.bool_]
-]:  # fmt: skip
-    """For operations of one lane, given in ascending order: the slot (counted within the run) and whether it writes."""
+def planned(
+    schedule: Schedule, first_slot: int, sequences: Int64Array
+) -> tuple[Int64Array, npt.NDArray[np.bool_]]:
+    """For operations of one lane, ascending: the slot (counted within the run), and whether it writes."""
     low = int(sequences[0])
     operations = schedule.operations(low, int(sequences[-1]) - low + 1)
     index = sequences - low
@@ -87,9 +89,12 @@ class SlotState:
     Fed the same items as `Timeline`, which must be finished; then `finish`.
 
     Attributes:
-        newest: sequence number of the newest acknowledged write of each slot (counted within the run), -1 for none.
-        covered: the same for the newest covered write; the same array as `newest` unless the promise is `flushed`.
+        newest: sequence number of the newest acknowledged write of each slot (counted within the run), -1 for
+            none; or of a newer one that an earlier check saw.
+        covered: that of the newest covered write; the same array as `newest` unless the promise is `flushed`.
         in_flight: slot to sequence number of a write that was in flight when a closed ledger ended.
+        proven: lane to the highest operation found on the volume beyond the end of its open ledger.
+        recalled: slot to the newest acknowledged write, where an earlier check saw a newer one.
         mismatches: for each part whose records do not fit the run's schedule, what is wrong.
     """
 
@@ -100,10 +105,11 @@ class SlotState:
         self.newest = np.full(run.slots, -1, dtype=np.int64)
         self.covered = self.newest if cover is None else np.full(run.slots, -1, dtype=np.int64)
         self.in_flight: dict[int, int] = {}
+        self.proven: dict[int, int] = {}
+        self.recalled: dict[int, int] = {}
         self.mismatches: dict[int, str] = {}
         self.around = [AroundTakeover(t, *_windows(timeline, takeovers, i)) for i, t in enumerate(takeovers)]
         self.covered_writes = 0
-        self.first_acknowledged_ns = -1
         self._cover = cover
         self._taken: dict[int, int] = {}
         self._starts = np.array([t.start_ns for t in takeovers], dtype=np.int64)
@@ -111,12 +117,14 @@ class SlotState:
         self._tally = np.zeros((2, len(takeovers) + 2), dtype=np.int64)
         self._schedules = schedules(run)
         self._open: set[int] = {lane for lane, tail in enumerate(timeline.tails) if not tail.closed}
+        self._distrusted: set[int] = set()
 
     def feed(self, part: int, item: Records | dict[str, Any]) -> None:
         """Take the next item of one part of the ledger, as far as the timeline accepted that part."""
         taken = self._taken.get(part, 0)
         self._taken[part] = taken + 1
-        if taken >= self.timeline.accepted.get(part, 0) or part in self.mismatches or not isinstance(item, Records):
+        accepted = self.timeline.accepted.get(part, 0)
+        if taken >= accepted or part in self.mismatches or not isinstance(item, Records):
             return
         for around in self.around:
             _gather(around, item, self.run)
@@ -125,8 +133,8 @@ class SlotState:
             wrong = self._feed_lane(lane, touches.take(positions))
             if wrong:
                 self.mismatches[part] = wrong
-                part_lanes = [x for x in range(self.run.lanes) if self.run.lane_workers[x] == part]
-                self._open.update(part_lanes)
+                self._distrusted |= {x for x in range(self.run.lanes) if self.run.lane_workers[x] == part}
+                self._open |= self._distrusted
                 return
 
     def finish(self) -> None:
@@ -136,7 +144,7 @@ class SlotState:
             if lane in self._open or tail.in_flight is None:
                 continue
             sequence, issued_ns, _ = tail.in_flight
-            slot, writes = self._operation(lane, sequence)
+            slot, writes = self.operation(lane, sequence)
             if writes:
                 self.in_flight[slot] = sequence
             for around in self.around:
@@ -168,31 +176,78 @@ class SlotState:
         lane = self.lane_of_slot(slot)
         if not 0 <= sequence < self.timeline.tails[lane].next_sequence + PROOF_OPERATIONS_MAX:
             return False
-        return self._operation(lane, sequence) == (slot, True)
+        return lane not in self._distrusted and self.operation(lane, sequence) == (slot, True)
 
-    def _operation(self, lane: int, sequence: int) -> tuple[int, bool]:
+    def may_be_beyond(self, slot: int, sequence: int) -> bool:
+        """Whether operation `sequence` may be a write to the slot of which an open ledger never heard.
+
+        Of a lane whose records do not fit the schedule, every operation may be one.
+        """
+        lane = self.lane_of_slot(slot)
+        if lane in self._distrusted:
+            return True
+        beyond = self.is_open(lane) and sequence >= self.timeline.tails[lane].next_sequence
+        return beyond and self.writes_slot(slot, sequence)
+
+    def operation(self, lane: int, sequence: int) -> tuple[int, bool]:
+        """The slot (counted within the run) of one operation, and whether it writes."""
         first_slot = self.run.stream_of_lane(lane).layout.first_slot
         slots, writes = planned(self._schedules[lane], first_slot, np.array([sequence], dtype=np.int64))
         return int(slots[0]), bool(writes[0])
 
-    def prove(self, lane: int, found: int) -> npt.NDArray[np.int64]:
+    def proven_writes(self, lane: int, first: int, end: int) -> Iterator[tuple[Int64Array, Int64Array]]:
+        """Writes among operations `first` to `end - 1` of a lane, in stretches of (slots, sequence numbers)."""
+        first_slot = self.run.stream_of_lane(lane).layout.first_slot
+        for low in range(first, end, CHUNK_OPERATIONS):
+            sequences = np.arange(low, min(low + CHUNK_OPERATIONS, end), dtype=np.int64)
+            slots, writes = planned(self._schedules[lane], first_slot, sequences)
+            yield slots[writes], sequences[writes]
+
+    def prove(self, lane: int, found: int) -> Int64Array:
         """Operation `found` of an open lane stands on the volume: all its operations below were acknowledged.
 
         Returns:
             The slots (counted within the run) whose floor was raised by it.
         """
-        first_slot = self.run.stream_of_lane(lane).layout.first_slot
+        none = np.zeros(0, dtype=np.int64)
+        if lane in self._distrusted or not self.is_open(lane):
+            return none
         through = self.run.stream_of_lane(lane).flush is Flush.WRITE
-        raised: list[npt.NDArray[np.int64]] = []
-        tail = self.timeline.tails[lane]
-        for first in range(tail.next_sequence, found, _CHUNK_OPERATIONS):
-            sequences = np.arange(first, min(first + _CHUNK_OPERATIONS, found), dtype=np.int64)
-            slots, writes = planned(self._schedules[lane], first_slot, sequences)
-            np.maximum.at(self.newest, slots[writes], sequences[writes])
+        first = max(self.proven.get(lane, -1), self.timeline.tails[lane].next_sequence)
+        raised = [none]
+        for slots, sequences in self.proven_writes(lane, first, found):
+            np.maximum.at(self.newest, slots, sequences)
             if self._cover is not None and through:
-                np.maximum.at(self.covered, slots[writes], sequences[writes])
-            raised.append(np.unique(slots[writes]))
-        return np.unique(np.concatenate(raised)) if raised else np.zeros(0, dtype=np.int64)
+                np.maximum.at(self.covered, slots, sequences)
+            raised.append(np.unique(slots))
+        self.proven[lane] = max(found, self.proven.get(lane, -1))
+        return np.unique(np.concatenate(raised))
+
+    def recall(self, seen: Mapping[int, int]) -> None:
+        """Demand what an earlier check saw beyond the acknowledged writes, and what that proves.
+
+        Args:
+            seen: slot (counted within the run) to the sequence number of the whole write seen there. What the
+                ledger cannot explain (an unissued write) is not demanded again.
+        """
+        possible = {
+            slot: sequence
+            for slot, sequence in seen.items()
+            if 0 <= slot < self.run.slots
+            and self.lane_of_slot(slot) not in self._distrusted
+            and (self.in_flight.get(slot) == sequence or self.may_be_beyond(slot, sequence))
+        }
+        highest: dict[int, int] = {}
+        for slot, sequence in possible.items():
+            lane = self.lane_of_slot(slot)
+            if self.is_open(lane):
+                highest[lane] = max(sequence, highest.get(lane, -1))
+        for lane, sequence in highest.items():
+            self.prove(lane, sequence)
+        for slot, sequence in possible.items():
+            if sequence > self.newest[slot]:
+                self.recalled.setdefault(slot, int(self.newest[slot]))
+                self.newest[slot] = sequence
 
     def _feed_lane(self, lane: int, records: Records) -> str:
         first_slot = self.run.stream_of_lane(lane).layout.first_slot
@@ -216,8 +271,8 @@ class SlotState:
             self.covered_writes += len(covered)
         return ""
 
-    def _count_touches(self, interval: int, slots: npt.NDArray[np.int64], is_write: npt.NDArray[np.bool_]) -> None:
-        """Note the first touch of each slot since the latest takeover: examined, or overwritten unexamined."""
+    def _count_touches(self, interval: int, slots: Int64Array, is_write: npt.NDArray[np.bool_]) -> None:
+        """Note the first touch of each slot since the latest takeover: an examination, or an overwrite."""
         known = self.newest[slots] >= 0
         unique, first = np.unique(slots[known], return_index=True)
         fresh = self._interval[unique] < interval
@@ -247,14 +302,18 @@ def _gather(around: AroundTakeover, records: Records, run: Run) -> None:
     around.in_flight += int((writes & (records.issued_ns <= start) & (records.done_ns > start)).sum())
     errors = (records.kind == Kind.ERROR) & (records.done_ns >= start) & (records.issued_ns <= end)
     around.errors += int(errors.sum())
+    timed = kind_mask(records, TIMED_KINDS) & (records.done_ns >= start) & (records.issued_ns <= end)
+    waits = records.done_ns[timed] - records.issued_ns[timed]
+    around.takeover.longest_wait_ns = int(waits.max(initial=around.takeover.longest_wait_ns))
     for window in (around.before, around.after):
-        inside = np.flatnonzero(writes & (records.done_ns >= window.start_ns) & (records.done_ns < window.end_ns))
+        during = (records.done_ns >= window.start_ns) & (records.done_ns < window.end_ns)
+        inside = np.flatnonzero(writes & during)
         if len(inside):
             window.latencies.append(records.done_ns[inside] - records.issued_ns[inside])
             window.bytes_moved += _bytes_of(records.lane[inside], run)
 
 
-def _bytes_of(lanes: npt.NDArray[np.int64], run: Run) -> int:
+def _bytes_of(lanes: Int64Array, run: Run) -> int:
     per_lane = np.zeros(run.lanes, dtype=np.int64)
     for stream in run.streams:
         layout = stream.layout

@@ -1,4 +1,4 @@
-"""Spans of time: merging, subtracting, and finding what overlaps. All in integer nanoseconds, both ends included."""
+"""Spans of time: merging, subtracting, finding what overlaps; integer nanoseconds, both ends included."""
 
 from __future__ import annotations
 

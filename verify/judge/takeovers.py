@@ -17,9 +17,10 @@ MARK_BEFORE_NS = 10_000_000_000
 class Takeover:
     """One takeover; times are monotonic nanoseconds.
 
-    An observed takeover starts when the last lane began to wait and ends with the first acknowledgement after that; its
-    stall leaves out stretches in which our own process stood still. An attested one is a moment: when the mark was
-    taken into the run.
+    An observed takeover starts when the last lane began to wait and ends with the first acknowledgement after
+    that; its stall leaves out stretches in which our own process stood still. An attested one is a moment: when
+    the mark was taken into the run. `longest_wait_ns` knows of waits over the stall threshold only, until the
+    second pass over the ledger (`verify.judge.slots.SlotState`) has seen the others.
     """
 
     start_ns: int
@@ -35,74 +36,78 @@ def find_takeovers(timeline: Timeline) -> list[Takeover]:
     """All takeovers of a run, in order of their start."""
     observed = _observed(timeline)
     out = list(observed)
-    for mark in timeline.marks:
-        if not mark["takeover"]:
-            continue
-        owner = _owner(observed, mark, timeline.run.merge_ns)
+    for mark in _takeover_marks(timeline):
+        owner = _owner(observed, mark["pressed_ns"], timeline.run.merge_ns)
         if owner is not None:
             owner.marks.append(mark["text"])
             continue
         at = mark["accepted_ns"]
-        waits = [w.done_ns - w.issued_ns for w in timeline.long_waits if w.issued_ns <= at < w.done_ns]
-        out.append(Takeover(at, at, False, longest_wait_ns=max(waits, default=0), marks=[mark["text"]]))
-    return sorted(out, key=lambda takeover: takeover.start_ns)
-
-
-def outages(timeline: Timeline, takeovers: Sequence[Takeover]) -> list[Span]:
-    """Every stretch in which a lane waited over the threshold or met errors, or a takeover was attested."""
-    spans = [(wait.issued_ns, wait.done_ns) for wait in timeline.long_waits]
-    spans += timeline.error_spans
-    spans += [(takeover.start_ns, takeover.end_ns) for takeover in takeovers]
-    return merge(spans)
-
-
-def _owner(observed: Sequence[Takeover], mark: dict[str, Any], merge_ns: int) -> Takeover | None:
-    for takeover in observed:
-        if takeover.start_ns - MARK_BEFORE_NS <= mark["pressed_ns"] <= takeover.end_ns + merge_ns:
-            return takeover
-    return None
-
-
-def _observed(timeline: Timeline) -> list[Takeover]:
-    pieces: list[tuple[Span, Span]] = []
-    for span in _all_waiting(timeline):
-        for piece in subtract(span, timeline.pauses):
-            if piece[1] - piece[0] > timeline.run.stall_ns:
-                pieces.append((piece, span))
-    out: list[Takeover] = []
-    for (start, end), whole in pieces:
-        if out and start - out[-1].end_ns <= timeline.run.merge_ns:
-            out[-1].end_ns = end
-            out[-1].stall_ns += end - start
-        else:
-            out.append(Takeover(start, end, True, stall_ns=end - start))
-        out[-1].never_ended = whole[1] == end and any(w.open and w.done_ns >= end for w in timeline.long_waits)
+        out.append(Takeover(at, at, False, marks=[mark["text"]]))
     for takeover in out:
-        spanning = [
+        waits = [
             wait.done_ns - wait.issued_ns
             for wait in timeline.long_waits
             if wait.issued_ns <= takeover.end_ns and wait.done_ns >= takeover.start_ns
         ]
-        takeover.longest_wait_ns = max(spanning)
+        takeover.longest_wait_ns = max(waits, default=0)
+    return sorted(out, key=lambda takeover: takeover.start_ns)
+
+
+def outages(timeline: Timeline, takeovers: Sequence[Takeover]) -> list[Span]:
+    """Every stretch in which a lane waited over the threshold or met errors, or a takeover was marked."""
+    spans = [(wait.issued_ns, wait.done_ns) for wait in timeline.long_waits]
+    spans += timeline.error_spans
+    spans += [(takeover.start_ns, takeover.end_ns) for takeover in takeovers]
+    marks = [(mark["pressed_ns"], mark["accepted_ns"]) for mark in _takeover_marks(timeline)]
+    spans += [(min(pressed, accepted), accepted) for pressed, accepted in marks]
+    return merge(spans)
+
+
+def _takeover_marks(timeline: Timeline) -> list[dict[str, Any]]:
+    """The marks of a takeover that were made in time: while the run had not been stopped."""
+    stop_ns = timeline.stop_ns
+    return [m for m in timeline.marks if m["takeover"] and (stop_ns < 0 or m["accepted_ns"] <= stop_ns)]
+
+
+def _owner(observed: Sequence[Takeover], pressed_ns: int, merge_ns: int) -> Takeover | None:
+    """The observed takeover that a mark belongs to: the nearest of those that it is near enough to."""
+    near = [t for t in observed if t.start_ns - MARK_BEFORE_NS <= pressed_ns <= t.end_ns + merge_ns]
+    return min(near, key=lambda t: max(t.start_ns - pressed_ns, pressed_ns - t.end_ns, 0), default=None)
+
+
+def _observed(timeline: Timeline) -> list[Takeover]:
+    out: list[Takeover] = []
+    for span in _all_waiting(timeline):
+        for start, end in subtract(span, timeline.silences):
+            if end - start <= timeline.run.stall_ns:
+                continue
+            if out and start - out[-1].end_ns <= timeline.run.merge_ns:
+                out[-1].end_ns = end
+                out[-1].stall_ns += end - start
+            else:
+                out.append(Takeover(start, end, True, stall_ns=end - start))
+            out[-1].never_ended = end == span[1] and _never_ended(timeline, span)
     return out
 
 
-def _all_waiting(timeline: Timeline) -> list[Span]:
-    """Stretches in which every lane still at work was in an operation that waited over the threshold.
+def _never_ended(timeline: Timeline, span: Span) -> bool:
+    """Whether the stretch ended only because the ledger was closed, with every wait still open."""
+    last = [w for w in timeline.long_waits if w.issued_ns <= span[0] and w.done_ns == span[1]]
+    return bool(last) and all(wait.open for wait in last)
 
-    They must begin before the first lane had done all its operations and before the run was stopped: after that "every
-    lane" would mean too little.
+
+def _all_waiting(timeline: Timeline) -> list[Span]:
+    """Stretches without an acknowledgement in which every lane waited over the threshold, in order.
+
+    They must begin before the run was stopped: after that lanes end one by one, and "every lane" would mean too
+    little. A lane with an open ledger counts up to its last record.
     """
     run = timeline.run
     horizon = timeline.stop_ns if timeline.stop_ns >= 0 else timeline.last_ns
     changes: list[tuple[int, int, int]] = []
     for tail in timeline.tails:
-        if tail.closed and tail.in_flight is None and run.operations is not None:
-            horizon = min(horizon, tail.last_done_ns)
-        if not tail.closed and tail.last_done_ns >= 0:
+        if not tail.closed:
             changes.append((tail.last_done_ns, 0, -1))
-        elif tail.last_done_ns < 0:
-            changes.append((-1, 0, -1))
     for wait in timeline.long_waits:
         changes.append((wait.issued_ns, 1, 0))
         changes.append((wait.done_ns, -1, 0))
@@ -115,4 +120,4 @@ def _all_waiting(timeline: Timeline) -> list[Span]:
         later = changes[index + 1][0] if index + 1 < len(changes) else now
         if waiting == at_work > 0 and later > now and now < horizon:
             out.append((now, later))
-    return merge(out)
+    return out

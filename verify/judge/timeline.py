@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from verify.ledger.frames import Kind, Records
 from verify.load.run import Run
 
 PAUSE_NS = 500_000_000
-"""A heartbeat (one every 100 ms) that is missing for longer than this means the process or the guest stood still."""
+"""A heartbeat (one every 100 ms) missing for longer than this: the process or the guest stood still."""
 
 CLOCK_STEP_NS = 500_000_000
 ERROR_SPAN_GAP_NS = 1_000_000_000
@@ -22,7 +22,8 @@ ERROR_SPAN_GAP_NS = 1_000_000_000
 OPERATION_KINDS = (Kind.WRITE, Kind.WRITE_THROUGH, Kind.READ, Kind.READ_ODD)
 WRITE_KINDS = (Kind.WRITE, Kind.WRITE_THROUGH)
 _CLOSING_KINDS = (Kind.IN_FLIGHT, Kind.LANE_END, Kind.PREFLIGHT)
-_TIMED_KINDS = (*OPERATION_KINDS, Kind.FLUSH, Kind.EXAMINED, Kind.EXAMINED_ODD, Kind.IN_FLIGHT, Kind.PREFLIGHT)
+COMPLETED_KINDS = (*OPERATION_KINDS, Kind.FLUSH, Kind.EXAMINED, Kind.EXAMINED_ODD)
+TIMED_KINDS = (*COMPLETED_KINDS, Kind.IN_FLIGHT, Kind.PREFLIGHT)
 _KNOWN = np.zeros(256, dtype=np.bool_)
 _KNOWN[[int(kind) for kind in Kind]] = True
 
@@ -58,10 +59,15 @@ class LongWait:
 
 @dataclass
 class LaneTail:
-    """How far one lane got: `next_sequence` is the first operation without an acknowledgement in the ledger."""
+    """How far one lane got.
+
+    `next_sequence` is the first operation without an acknowledgement in the ledger; `last_completed_ns` is when
+    the latest operation, examination or flush was done, `last_done_ns` the end of the latest record of any kind.
+    """
 
     next_sequence: int = 0
     first_issued_ns: int = -1
+    last_completed_ns: int = -1
     last_done_ns: int = -1
     closed: bool = False
     in_flight: tuple[int, int, int] | None = None
@@ -80,8 +86,10 @@ class Timeline:
     """Fed a ledger item by item (`feed`); then `finish`, and everything below may be read.
 
     Attributes:
-        contradictions: for each part that contradicts itself, what is wrong; nothing after that is taken from it.
+        contradictions: for each part that contradicts itself, what is wrong; from there on nothing is taken of it.
         accepted: for each part, how many items were taken.
+        pauses: stretches in which the process of some part, or the guest, stood still.
+        silences: stretches without a heartbeat of some part that are long enough to be mistaken for a stall.
     """
 
     def __init__(self, run: Run) -> None:
@@ -93,6 +101,7 @@ class Timeline:
         self.marks: list[dict[str, Any]] = []
         self.clock_steps: list[ClockStep] = []
         self.pauses: list[Span] = []
+        self.silences: list[Span] = []
         self.boot_ids: set[str] = set()
         self.load_began_ns = -1
         self.stop_ns = -1
@@ -106,6 +115,7 @@ class Timeline:
         self._flushes: list[npt.NDArray[np.int64]] = []
         self._clock: list[npt.NDArray[np.int64]] = []
         self._last_beat: dict[int, tuple[int, int]] = {}
+        self._silence_ns = min(PAUSE_NS, run.stall_ns)
         self._part_of = np.array(run.lane_workers, dtype=np.int64)
 
     def feed(self, part: int, item: Records | dict[str, Any]) -> None:
@@ -119,8 +129,11 @@ class Timeline:
             self.accepted[part] = self.accepted.get(part, 0) + 1
 
     def finish(self) -> None:
-        """Put what was gathered in order; lanes of a part that has no close, or is contradictory, stay open."""
+        """Put what was gathered in order; lanes of a part without a close, or contradictory, stay open."""
+        if 0 in self._last_beat and 0 not in self.closed_parts:
+            self._note_silence(self._last_beat[0][0], self.last_ns)
         self.pauses = merge(self.pauses)
+        self.silences = merge(self.silences)
         self.error_spans = merge(self.error_spans, ERROR_SPAN_GAP_NS)
         for lane, tail in enumerate(self.tails):
             part = int(self._part_of[lane])
@@ -155,8 +168,11 @@ class Timeline:
                 self.boot_ids.add(str(event["boot_id"]))
                 self._clock_sample(part, int(event["monotonic_ns"]), int(event["wall_ns"]))
             elif kind == "close":
+                closed_ns = int(event["monotonic_ns"])
                 self.closed_parts.add(part)
-                self.last_ns = max(self.last_ns, int(event["monotonic_ns"]))
+                self.last_ns = max(self.last_ns, closed_ns)
+                if part in self._last_beat:
+                    self._note_silence(self._last_beat[part][0], closed_ns)
                 self.heads.update({str(k): str(v) for k, v in event.get("heads", {}).items()})
             elif part == 0:
                 self._feed_supervisor_event(kind, event)
@@ -183,13 +199,11 @@ class Timeline:
         self._feed_clock(part, np.array([[monotonic_ns, wall_ns]], dtype=np.int64))
 
     def _feed_clock(self, part: int, beats: npt.NDArray[np.int64]) -> None:
-        if part in self._last_beat:
-            joined = np.concatenate([[self._last_beat[part]], beats])
-        else:
-            joined = beats
+        before = [self._last_beat[part]] if part in self._last_beat else np.zeros((0, 2), dtype=np.int64)
+        joined = np.concatenate([before, beats])
         step = np.diff(joined, axis=0)
-        for index in np.flatnonzero(step[:, 0] > PAUSE_NS).tolist():
-            self.pauses.append((int(joined[index, 0]), int(joined[index + 1, 0])))
+        for index in np.flatnonzero(step[:, 0] > self._silence_ns).tolist():
+            self._note_silence(int(joined[index, 0]), int(joined[index + 1, 0]))
         if part == 0:
             self._clock.append(beats)
             drift = step[:, 1] - step[:, 0]
@@ -197,6 +211,13 @@ class Timeline:
                 self.clock_steps.append(ClockStep(int(joined[index + 1, 0]), int(drift[index])))
         self._last_beat[part] = (int(joined[-1, 0]), int(joined[-1, 1]))
         self.last_ns = max(self.last_ns, int(joined[-1, 0]))
+
+    def _note_silence(self, start_ns: int, end_ns: int) -> None:
+        """Keep a stretch between two heartbeats of one part, if it is long enough to matter."""
+        if end_ns - start_ns > self._silence_ns:
+            self.silences.append((start_ns, end_ns))
+        if end_ns - start_ns > PAUSE_NS:
+            self.pauses.append((start_ns, end_ns))
 
     def _feed_records(self, part: int, records: Records) -> str:
         wrong = self._wrong(part, records)
@@ -213,7 +234,7 @@ class Timeline:
         if errors.any():
             spans = zip(records.issued_ns[errors].tolist(), records.done_ns[errors].tolist(), strict=True)
             self.error_spans = merge([*self.error_spans, *spans], ERROR_SPAN_GAP_NS)
-        timed = kind_mask(records, _TIMED_KINDS)
+        timed = kind_mask(records, TIMED_KINDS)
         long = np.flatnonzero(timed & (records.done_ns - records.issued_ns > self.run.stall_ns))
         for i in long.tolist():
             is_open = records.kind[i] in (Kind.IN_FLIGHT, Kind.PREFLIGHT)
@@ -224,32 +245,44 @@ class Timeline:
         return ""
 
     def _wrong(self, part: int, records: Records) -> str:
-        """Check the records against the run and one another, and move the lanes' tails on; "" if all is well."""
+        """Check the records against the run and one another, and if all is well move the lanes' tails on."""
         if not _KNOWN[records.kind].all():
             return "a record of unknown kind"
         if (records.issued_ns < 0).any() or (records.done_ns < 0).any():
             return "a time before the machine was started"
+        moved: dict[int, LaneTail] = {}
         for lane, positions in by_lane(records):
             if lane >= self.run.lanes or self._part_of[lane] != part:
                 return f"a record of lane {lane}, which does not write to this file"
-            kinds = records.kind[positions]
-            operations = np.isin(kinds, [int(kind) for kind in OPERATION_KINDS])
             tail = self.tails[lane]
-            sequences = records.sequence[positions[operations]]
+            own = records.take(positions)
+            operations = kind_mask(own, OPERATION_KINDS)
+            sequences = own.sequence[operations]
             expected = np.arange(tail.next_sequence, tail.next_sequence + len(sequences))
             if not np.array_equal(sequences, expected):
                 return f"the operations of lane {lane} do not follow one another at {tail.next_sequence}"
             upcoming = tail.next_sequence + np.cumsum(operations) - operations
-            others = ~operations
-            if not np.array_equal(records.sequence[positions[others]], upcoming[others]):
+            if not np.array_equal(own.sequence[~operations], upcoming[~operations]):
                 return f"a record of lane {lane} does not belong to its next operation"
-            tail.next_sequence += len(sequences)
-            if tail.first_issued_ns < 0:
-                tail.first_issued_ns = int(records.issued_ns[positions[0]])
-            tail.last_done_ns = max(tail.last_done_ns, int(records.done_ns[positions].max()))
-            for position in positions[np.isin(kinds, [int(kind) for kind in _CLOSING_KINDS])].tolist():
-                tail.closed = True
-                if records.kind[position] == Kind.IN_FLIGHT:
-                    issued, until = int(records.issued_ns[position]), int(records.done_ns[position])
-                    tail.in_flight = (int(records.sequence[position]), issued, until)
+            moved[lane] = _moved_on(tail, own, len(sequences))
+        for lane, tail in moved.items():
+            self.tails[lane] = tail
         return ""
+
+
+def _moved_on(tail: LaneTail, records: Records, operations: int) -> LaneTail:
+    """The tail of a lane after further records of it, `operations` of them operations."""
+    completed = records.done_ns[kind_mask(records, COMPLETED_KINDS)]
+    tail = replace(
+        tail,
+        next_sequence=tail.next_sequence + operations,
+        first_issued_ns=tail.first_issued_ns if tail.first_issued_ns >= 0 else int(records.issued_ns[0]),
+        last_completed_ns=int(completed.max(initial=tail.last_completed_ns)),
+        last_done_ns=max(tail.last_done_ns, int(records.done_ns.max())),
+    )
+    for index in np.flatnonzero(kind_mask(records, _CLOSING_KINDS)).tolist():
+        tail.closed = True
+        if records.kind[index] == Kind.IN_FLIGHT:
+            issued, until = int(records.issued_ns[index]), int(records.done_ns[index])
+            tail.in_flight = (int(records.sequence[index]), issued, until)
+    return tail

@@ -19,11 +19,15 @@ from xxhash import xxh3_64_intdigest
 MAGIC = b"aKlg"
 VERSION = 1
 HEADER = struct.Struct("<4sBBHIIQ32sQ")
-"""magic, version, frame kind, reserved, body bytes, records, frame number, BLAKE3 of the frame before, body XXH3-64."""
+"""Magic, version, frame kind, reserved, body bytes, records, frame number, BLAKE3 of the frame before,
+XXH3-64 of the body."""
 HEADER_CHECK = struct.Struct("<Q")
 HEADER_BYTES = HEADER.size + HEADER_CHECK.size
 BODY_BYTES_MAX = 16 * 1024 * 1024
+EVENT_BYTES_MAX = 2 * 1024 * 1024
+EVENT_DEPTH_MAX = 16
 RECORD_BYTES = 24
+RECORDS_MAX = BODY_BYTES_MAX // RECORD_BYTES
 RECORD = struct.Struct("<QQQ")
 SEQUENCE_MAX = 2**48 - 1
 WAIT_NS_MAX = 2**48 - 1
@@ -47,7 +51,7 @@ class Kind(IntEnum):
     WRITE_THROUGH = 2
     """The same, written through to non-volatile storage."""
     READ = 3
-    """Operation `sequence`, a read, found what was expected there (anything at all, where nothing was ever written)."""
+    """Operation `sequence`, a read, found what was expected: anything at all, if nothing was ever written."""
     EXAMINED = 4
     """Before operation `sequence` overwrote its slot, the slot was read and held what was expected."""
     FLUSH = 5
@@ -55,7 +59,7 @@ class Kind(IntEnum):
     ERROR = 6
     """One attempt at operation `sequence` failed with errno `code`."""
     IN_FLIGHT = 7
-    """At the close, operation `sequence` (read or write) was issued and not acknowledged; waited until then."""
+    """At the close, operation `sequence` (read or write) was outstanding; it had waited until then."""
     LANE_END = 8
     """At the close, the lane had nothing in flight and would have gone on with operation `sequence`."""
     CLOCK = 9
@@ -68,16 +72,17 @@ class Kind(IntEnum):
     """At the close, an examination or flush that comes before operation `sequence` was outstanding."""
 
 
-def operation_record(kind: int, lane: int, sequence: int, issued_ns: int, done_ns: int, code: int = 0) -> bytes:
+def operation_record(
+    kind: int, lane: int, sequence: int, issued_ns: int, done_ns: int, code: int = 0
+) -> bytes:
     """One record of 24 bytes; times are CLOCK_MONOTONIC nanoseconds, lane counted within the run."""
     wait_ns = min(max(done_ns - issued_ns, 0), WAIT_NS_MAX)
-    return RECORD.pack(
-        kind | code << 8 | lane << 16 | (sequence & 0xFFFFFFFF) << 32, sequence >> 32 | wait_ns << 16, issued_ns
-    )
+    first = kind | code << 8 | lane << 16 | (sequence & 0xFFFFFFFF) << 32
+    return RECORD.pack(first, sequence >> 32 | wait_ns << 16, issued_ns)
 
 
 def clock_record(monotonic_ns: int, wall_ns: int) -> bytes:
-    """A heartbeat record: the second word is the wall clock in nanoseconds since 1970 instead of number and wait."""
+    """A heartbeat record: its second word is the wall clock, in nanoseconds since 1970."""
     return RECORD.pack(Kind.CLOCK, wall_ns, monotonic_ns)
 
 
@@ -124,7 +129,7 @@ def decode_records(body: bytes | memoryview) -> Records:
 
 
 def chain_start(tag: int, part: int) -> bytes:
-    """The value that stands for "the frame before" in the first frame: BLAKE3 of the run's tag and the file's part."""
+    """What stands for "the frame before" in the first frame: BLAKE3 of the run's tag and the file's part."""
     return blake3(struct.pack("<QQ", tag, part), derive_key_context=CHAIN_CONTEXT).digest()
 
 
@@ -135,5 +140,52 @@ def encode_frame(kind: FrameKind, number: int, before: bytes, body: bytes, recor
 
 
 def encode_event(event: dict[str, Any]) -> bytes:
-    """The body of an EVENT frame."""
-    return json.dumps(event, ensure_ascii=False, separators=(",", ":"), sort_keys=True).encode()
+    """The body of an EVENT frame: one spelling for each event.
+
+    Halves of surrogate pairs, which UTF-8 cannot say, become question marks.
+
+    Raises:
+        ValueError: if the event holds anything but objects with text keys, lists, text, true, false, null,
+            finite numbers and integers of signed 64 bits; or is nested deeper than `EVENT_DEPTH_MAX`, or
+            longer than `EVENT_BYTES_MAX`.
+    """
+    _check_event_value(event, EVENT_DEPTH_MAX)
+    text = json.dumps(event, ensure_ascii=False, allow_nan=False, separators=(",", ":"), sort_keys=True)
+    body = text.encode("utf-8", "replace")
+    if len(body) > EVENT_BYTES_MAX:
+        raise ValueError(f"an event of {len(body)} bytes is too long")
+    return body
+
+
+def decode_event(body: bytes) -> dict[str, Any]:
+    """The event in the body of an EVENT frame.
+
+    Raises:
+        ValueError: if the body is not exactly what `encode_event` makes of an event.
+    """
+    if len(body) > EVENT_BYTES_MAX:
+        raise ValueError(f"an event of {len(body)} bytes is too long")
+    try:
+        event = json.loads(body.decode("utf-8"))
+    except (ValueError, RecursionError):
+        raise ValueError("the event is not JSON") from None
+    if not isinstance(event, dict):
+        raise ValueError("the event is not a JSON object")
+    if encode_event(event) != body:
+        raise ValueError("the event is not spelled as this format spells it")
+    return event
+
+
+def _check_event_value(value: Any, depth: int) -> None:
+    if isinstance(value, dict | list | tuple):
+        if not depth:
+            raise ValueError(f"the event is nested deeper than {EVENT_DEPTH_MAX} levels")
+        if isinstance(value, dict) and not all(isinstance(key, str) for key in value):
+            raise ValueError("a key of the event is not text")
+        for item in value.values() if isinstance(value, dict) else value:
+            _check_event_value(item, depth - 1)
+    elif isinstance(value, int):
+        if not -(2**63) <= value < 2**63:
+            raise ValueError("a number of the event needs more than 64 bits")
+    elif value is not None and not isinstance(value, str | float):
+        raise ValueError(f"the event holds a value of type {type(value).__name__}")

@@ -1,12 +1,11 @@
 """Reading a ledger file back, frame by frame, in one fixed order of checks.
 
-A torn tail (what a crash leaves) is cut at the last whole frame and told. Anything else that does not fit is damage:
-reading ends before it, and what broke is named.
+A torn tail, which is what a crash leaves, is cut at the last whole frame and told. Anything else that does
+not fit is damage: reading ends before it, and what broke is named.
 """
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -26,16 +25,27 @@ from verify.ledger.frames import (
     FrameKind,
     Records,
     chain_start,
+    decode_event,
     decode_records,
 )
 
 CHUNK_BYTES = 256 * 1024 * RECORD_BYTES
-_ZERO_TAIL_BYTES = 512
+SECTOR_BYTES = 512
+"""What a crash zero-fills begins at a multiple of this."""
+
+ZERO_TAIL_BYTES_MIN = 16
+"""Fewer zero bytes at the end of a file than this may just as well be the end of a record."""
+
+_LOOK_BYTES = 1 << 20
 
 
 @dataclass
 class LedgerState:
-    """How far a ledger file could be read, and why no further."""
+    """How far a ledger file could be read, and why no further.
+
+    `head` is the BLAKE3 of the last whole frame. `torn` tells of an end such as a crash leaves, `damaged` of
+    anything else that does not fit; both are empty where the file ends with a whole frame.
+    """
 
     path: str
     frames: int = 0
@@ -66,28 +76,37 @@ class LedgerFile:
         self.state = LedgerState(path)
 
     def items(self) -> Iterator[Records | dict[str, Any]]:
-        """Yield records in stretches, and events one by one, in file order; `state` tells afterwards how it ended.
+        """Yield records in stretches and events one by one, in file order; `state` then tells how it ended.
 
         Raises:
-            OSError: if the file cannot be opened or read.
+            OSError: if the file cannot be opened or read, after all items before that place.
         """
         pending: list[bytes] = []
         pending_bytes = 0
-        for kind, body in self._frames():
-            if kind is FrameKind.OPERATIONS:
-                pending.append(body)
-                pending_bytes += len(body)
+        frames = self._frames()
+        failure: OSError | None = None
+        while True:
+            try:
+                content = next(frames, None)
+            except OSError as error:
+                content, failure = None, error
+            if isinstance(content, bytes):
+                pending.append(content)
+                pending_bytes += len(content)
                 if pending_bytes < CHUNK_BYTES:
                     continue
             if pending:
                 yield decode_records(b"".join(pending))
                 pending, pending_bytes = [], 0
-            if kind is FrameKind.EVENT:
-                yield json.loads(body)
-        if pending:
-            yield decode_records(b"".join(pending))
+            if isinstance(content, dict):
+                yield content
+            if content is None:
+                break
+        if failure is not None:
+            raise failure
 
-    def _frames(self) -> Iterator[tuple[FrameKind, bytes]]:
+    def _frames(self) -> Iterator[bytes | dict[str, Any]]:
+        """The content of each whole frame: a body of records, or an event."""
         self.state = state = LedgerState(self.path)
         before = chain_start(self.tag, self.part)
         with open(self.path, "rb") as file:
@@ -97,14 +116,13 @@ class LedgerFile:
                 frame = _read_frame(file, state, before)
                 if frame is None:
                     break
-                kind, body, whole = frame
-                before = blake3(whole).digest()
+                content, length, before = frame
                 state.frames += 1
-                state.good_bytes += len(whole)
+                state.good_bytes += length
                 state.head = before.hex()
-                if kind is FrameKind.EVENT:
-                    self._note(json.loads(body))
-                yield kind, body
+                if isinstance(content, dict):
+                    self._note(content)
+                yield content
         if not state.frames and not state.damaged:
             state.torn = state.torn or "the file is empty"
 
@@ -116,17 +134,23 @@ class LedgerFile:
             self.state.closing = event
 
 
-def _read_frame(file: BinaryIO, state: LedgerState, before: bytes) -> tuple[FrameKind, bytes, bytes] | None:
-    """The next whole frame as (kind, body, all its bytes), or None with the reason put in `state`."""
+def _read_frame(
+    file: BinaryIO, state: LedgerState, before: bytes
+) -> tuple[bytes | dict[str, Any], int, bytes] | None:
+    """The next whole frame as (content, length in bytes, BLAKE3), or None with the reason put in `state`."""
     at = f"frame {state.frames} at byte {state.good_bytes}"
+    if state.closed:
+        state.damaged = f"{at} stands after the close"
+        return None
     head = file.read(HEADER_BYTES)
     if len(head) < HEADER_BYTES:
         state.torn = f"{at} ends within its header"
         return None
     fields, check = head[: HEADER.size], HEADER_CHECK.unpack_from(head, HEADER.size)[0]
     if xxh3_64_intdigest(fields) != check:
-        if _zero_to_end(file, head):
-            state.torn = f"{at} was never written"
+        filled = _zero_filled(file, state, HEADER_BYTES)
+        if filled:
+            state.torn = f"{at} {filled}"
         else:
             state.damaged = f"{at}: the header does not match its checksum"
         return None
@@ -143,50 +167,61 @@ def _read_frame(file: BinaryIO, state: LedgerState, before: bytes) -> tuple[Fram
         state.torn = f"{at} ends within its body"
         return None
     if xxh3_64_intdigest(body) != body_check:
-        if body_bytes >= _ZERO_TAIL_BYTES and not any(body[-_ZERO_TAIL_BYTES:]) and _zero_to_end(file, b""):
-            state.torn = f"{at} was written in part"
+        filled = _zero_filled(file, state, HEADER_BYTES + body_bytes)
+        if filled:
+            state.torn = f"{at} {filled}"
         else:
             state.damaged = f"{at}: the body does not match its checksum"
         return None
-    if state.closed:
-        state.damaged = f"{at} stands after the close"
-        return None
-    if FrameKind(kind) is FrameKind.EVENT and not _is_event(body):
-        state.damaged = f"{at}: the event is not a JSON object"
-        return None
-    return FrameKind(kind), body, head + body
+    content: bytes | dict[str, Any] = body
+    if kind == FrameKind.EVENT:
+        try:
+            content = decode_event(body)
+        except ValueError as error:
+            state.damaged = f"{at}: {error}"
+            return None
+    return content, HEADER_BYTES + body_bytes, blake3(head).update(body).digest()
 
 
 def _wrong_header(
-    magic: bytes, version: int, kind: int, reserved: int, body_bytes: int, records: int, number: int, expected: int
+    magic: bytes, version: int, kind: int, reserved: int, body_bytes: int, records: int, number: int, due: int
 ) -> str:
     if magic != MAGIC:
         return "this is no ledger frame"
     if version != VERSION:
         return f"version {version} of the format is not known"
-    if kind not in (FrameKind.OPERATIONS, FrameKind.EVENT) or reserved:
+    if kind not in (FrameKind.OPERATIONS, FrameKind.EVENT):
         return f"frame kind {kind} is not known"
+    if reserved:
+        return "its reserved bytes are not zero"
     if body_bytes > BODY_BYTES_MAX:
         return f"a body of {body_bytes} bytes is too long"
-    if kind == FrameKind.OPERATIONS and records * RECORD_BYTES != body_bytes:
+    if kind == FrameKind.OPERATIONS and (not records or records * RECORD_BYTES != body_bytes):
         return f"{records} records do not make {body_bytes} bytes"
-    if number != expected:
+    if kind == FrameKind.EVENT and records != 1:
+        return f"it says {records} where one event stands"
+    if number != due:
         return f"it is numbered {number}"
     return ""
 
 
-def _zero_to_end(file: BinaryIO, start: bytes) -> bool:
-    """Whether nothing but zero bytes stands from here to the end, as after a crash that grew the file first."""
-    if any(start):
-        return False
-    while chunk := file.read(1 << 20):
-        if any(chunk):
-            return False
-    return True
+def _zero_filled(file: BinaryIO, state: LedgerState, frame_bytes: int) -> str:
+    """How a crash that grew the file before its content left the frame of so many bytes; "" for none such.
 
-
-def _is_event(body: bytes) -> bool:
-    try:
-        return isinstance(json.loads(body), dict)
-    except (ValueError, RecursionError):
-        return False
+    After one, nothing but zero bytes stands from a sector boundary within the frame, or from before it, to
+    the end of the file.
+    """
+    start, end = state.good_bytes, state.size_bytes
+    while end > start:
+        low = max(end - _LOOK_BYTES, start)
+        file.seek(low)
+        kept = len(file.read(end - low).rstrip(b"\0"))
+        end = low + kept
+        if kept:
+            break
+    if end == start:
+        return "was never written"
+    zeros_from = -(-end // SECTOR_BYTES) * SECTOR_BYTES
+    if zeros_from < start + frame_bytes and state.size_bytes - zeros_from >= ZERO_TAIL_BYTES_MIN:
+        return "was written in part"
+    return ""

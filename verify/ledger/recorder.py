@@ -1,7 +1,8 @@
 """Writing a ledger file while the load runs.
 
-Lanes append records to a list and go on; one thread turns what has gathered into a frame at least every 100 ms and
-hands it to the kernel; another asks for it to be made non-volatile once a second. The lanes wait for neither.
+Lanes append records to a list and go on; one thread turns what has gathered into a frame at least every
+100 ms and hands it to the kernel; another asks for it to be made non-volatile once a second. The lanes wait
+for neither.
 """
 
 from __future__ import annotations
@@ -11,13 +12,13 @@ import errno
 import os
 import threading
 import time
+from collections.abc import Iterator
 from typing import Any
 
 from blake3 import blake3
 
 from verify.ledger.frames import (
-    BODY_BYTES_MAX,
-    RECORD_BYTES,
+    RECORDS_MAX,
     FrameKind,
     chain_start,
     clock_record,
@@ -31,9 +32,13 @@ SYNC_EVERY_S = 1.0
 PENDING_RECORDS_MAX = 1_000_000
 """Beyond so many records not yet handed to the kernel, lanes hold until the ledger's disk has caught up."""
 
+DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
+
 RESERVE_NAME = "reserve"
 RESERVE_BYTES = 8 * 1024 * 1024
 """Room kept beside the ledger files, given up when the disk is full so that the close still fits."""
+
+_THREAD_PATIENCE_S = 2.0
 
 
 def reserve_room(folder: str) -> None:
@@ -62,6 +67,9 @@ def release_room(folder: str) -> None:
 class Recorder:
     """One ledger file being written.
 
+    `full` is set once its disk was full, `failure` once it could not be written for any other reason; after a
+    failure nothing more is written.
+
     Args:
         path: the file, which must not exist.
         tag: the run's tag.
@@ -73,7 +81,8 @@ class Recorder:
     """
 
     def __init__(self, path: str, tag: int, part: int, opening: dict[str, Any]) -> None:
-        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC
+        self._file = os.open(path, flags, 0o644)
         self._pending: list[bytes | dict[str, Any]] = [opening]
         self._head = chain_start(tag, part)
         self._number = 0
@@ -81,11 +90,15 @@ class Recorder:
         self._flush_lock = threading.Lock()
         self._stop = threading.Event()
         self._closed = False
+        self._spoiled = False
         self._reserve_path = os.path.join(os.path.dirname(path), RESERVE_NAME)
         self.failure: OSError | None = None
         self.full = False
         self.append = self._pending.append
-        """Adds one record (24 bytes) or one event (a dict) to the ledger; never blocks."""
+        """Adds one record (24 bytes) or one event (a dict) to the ledger; never blocks.
+
+        What is added after `close` was called may be left out.
+        """
         self._threads = [
             threading.Thread(target=target, name=name, daemon=True)
             for target, name in (
@@ -117,49 +130,69 @@ class Recorder:
     def flush(self) -> None:
         """Hand everything that has gathered to the kernel as frames.
 
-        On a full disk the reserve is given up, `full` is set and what could not be written stays for the next call.
-        Any other failure is kept in `failure`.
+        On a full disk the reserve is given up, `full` is set and what could not be written stays for the next
+        call. Any other failure is kept in `failure`.
         """
         with self._flush_lock:
-            if self.failure is not None:
-                return
-            taken = self._pending[: len(self._pending)]
-            try:
-                for kind, body, records in _bodies(taken):
-                    self._write_frame(kind, body, records)
-                    del self._pending[:records]
-            except OSError as error:
-                if error.errno not in (errno.ENOSPC, errno.EDQUOT):
-                    self.failure = error
-                    return
-                self.full = True
-                with contextlib.suppress(OSError):
-                    os.unlink(self._reserve_path)
+            if not self._closed:
+                self._write_gathered(None)
 
     def close(self, closing: dict[str, Any] | None) -> None:
-        """Write the closing event, if given and if the file still takes it, and make the file non-volatile."""
-        if self._closed:
-            return
-        self._closed = True
+        """Write what has gathered, and the closing event as the file's last; make it non-volatile."""
         self._stop.set()
-        if closing is not None:
-            self._pending.append(closing)
-        self.flush()
-        if self._pending:
-            self.flush()
+        with self._flush_lock:
+            if self._closed:
+                return
+            self._closed = True
+            if not self._write_gathered(closing):
+                self._write_gathered(closing)
         try:
             os.fdatasync(self._file)
         except OSError as error:
             self.failure = self.failure or error
+        started = [thread for thread in self._threads if thread.ident is not None]
+        for thread in started:
+            thread.join(_THREAD_PATIENCE_S)
+        if not any(thread.is_alive() for thread in started):
+            os.close(self._file)
+
+    def _write_gathered(self, last: dict[str, Any] | None) -> bool:
+        """Write what has gathered, and `last` after it; False if not all of it could be written."""
+        if self.failure is not None:
+            return False
+        items = self._pending[:]
+        if last is not None:
+            items.append(last)
+        try:
+            for kind, body, records in _bodies(items):
+                self._write_frame(kind, body, records)
+                del self._pending[:records]
+        except OSError as error:
+            if error.errno not in DISK_FULL or self._spoiled:
+                self.failure = error
+                return False
+            self.full = True
+            with contextlib.suppress(OSError):
+                os.unlink(self._reserve_path)
+            return False
+        return True
 
     def _write_frame(self, kind: FrameKind, body: bytes, records: int) -> None:
+        """Append one frame whole, or leave the file as it was.
+
+        Raises:
+            OSError: if it could not be written.
+        """
         frame = encode_frame(kind, self._number, self._head, body, records)
         view = memoryview(frame)
         try:
             while view:
                 view = view[os.write(self._file, view) :]
         except OSError:
-            os.ftruncate(self._file, self._size_bytes)
+            self._spoiled = True
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._file, self._size_bytes)
+                self._spoiled = False
             raise
         self._head = blake3(frame).digest()
         self._number += 1
@@ -182,23 +215,25 @@ class Recorder:
                 return
 
 
-def _bodies(items: list[bytes | dict[str, Any]]) -> list[tuple[FrameKind, bytes, int]]:
-    """Cut a list of records and events into frame bodies, keeping the order."""
-    out: list[tuple[FrameKind, bytes, int]] = []
+def _bodies(items: list[bytes | dict[str, Any]]) -> Iterator[tuple[FrameKind, bytes, int]]:
+    """Cut records and events into frame bodies, in order; each with how many of the items it holds."""
     records: list[bytes] = []
-
-    def end_records() -> None:
-        if records:
-            out.append((FrameKind.OPERATIONS, b"".join(records), len(records)))
-            records.clear()
-
     for item in items:
-        if isinstance(item, bytes):
-            records.append(item)
-            if len(records) * RECORD_BYTES >= BODY_BYTES_MAX:
-                end_records()
+        if records and (isinstance(item, dict) or len(records) == RECORDS_MAX):
+            yield FrameKind.OPERATIONS, b"".join(records), len(records)
+            records.clear()
+        if isinstance(item, dict):
+            yield FrameKind.EVENT, _event_body(item), 1
         else:
-            end_records()
-            out.append((FrameKind.EVENT, encode_event(item), 1))
-    end_records()
-    return out
+            records.append(item)
+    if records:
+        yield FrameKind.OPERATIONS, b"".join(records), len(records)
+
+
+def _event_body(event: dict[str, Any]) -> bytes:
+    """The body for an event; for one that the format cannot say, the body of an event that says so."""
+    try:
+        return encode_event(event)
+    except ValueError as error:
+        kind = str(event.get("event"))[:100]
+        return encode_event({"event": "unwritable", "kind": kind, "why": str(error)[:200]})

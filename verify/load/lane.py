@@ -26,6 +26,8 @@ SHORT_TRANSFER = 255
 """Stands for an errno in an ERROR record where the device moved fewer bytes than asked."""
 
 _PLANNED_AHEAD = 512
+_MUST_EXAMINE = 0xFFFFFFFF
+"""Never an epoch: after a read found something odd, the slot is examined before it is overwritten, outage or not."""
 _PACE_DEBT_NS_MAX = 1_000_000_000
 """A paced lane that fell behind by more than this does not hurry to make up for it."""
 
@@ -268,7 +270,7 @@ class Lane:
         elif self._odd:
             self._odd.pop(own, None)
         self._record(operation_record(kind, self.lane, self.sequence, issued_ns, done_ns))
-        self._touched[own] = self._epoch
+        self._touched[own] = _MUST_EXAMINE if kind is Kind.READ_ODD else self._epoch
         if not examining:
             self._shared.reads[self.lane] += 1
             self._shared.load_bytes[self.lane] += self.layout.block_bytes

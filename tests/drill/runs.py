@@ -1,0 +1,119 @@
+"""What the tests of whole drills share: running the commands as a user would, and runs inside this process."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import verify
+from tests.drill.memory_volume import MemoryVolume
+from verify.drill.checking import CheckResult, OpenedVolume, check_record, open_recorded_volume
+from verify.drill.planning import RunRequest, plan_run
+from verify.drill.record import RecordFolder
+from verify.drill.writing import LoadOptions, run_load, write_to_volume
+from verify.load.run import Run
+from verify.load.supervisor import Outcome, Snapshot
+
+PROJECT = Path(verify.__file__).parent.parent
+FINDINGS = (
+    "lost", "stale_read", "torn", "misplaced", "blank", "foreign", "unissued", "damaged", "unreadable", "unstable",
+)  # fmt: skip
+"""The findings that convict, by their names in verdict.json."""
+
+
+def command_line(*arguments: str | int | Path) -> list[str]:
+    """The command line of one `ackproof` command in a process of its own."""
+    return [sys.executable, "-m", "verify", *(str(argument) for argument in arguments)]
+
+
+def environment() -> dict[str, str]:
+    """An environment in which `python -m verify` is the package under test, from any folder."""
+    return os.environ | {"PYTHONPATH": str(PROJECT), "PYTHONDONTWRITEBYTECODE": "1"}
+
+
+def ackproof(*arguments: str | int | Path, timeout_s: float = 120.0) -> subprocess.CompletedProcess[str]:
+    """Run one command to its end, with nothing on standard input."""
+    return subprocess.run(
+        command_line(*arguments), env=environment(), stdin=subprocess.DEVNULL, capture_output=True, text=True,
+        timeout=timeout_s, check=False,
+    )  # fmt: skip
+
+
+def start(*arguments: str | int | Path, **options: Any) -> subprocess.Popen[str]:
+    """Start one command in a process group of its own."""
+    options = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE} | options
+    return subprocess.Popen(
+        command_line(*arguments), env=environment(), stdin=subprocess.DEVNULL, text=True, start_new_session=True,
+        **options,
+    )  # fmt: skip
+
+
+def _nothing(snapshot: Snapshot) -> None:
+    pass
+
+
+def write_here(volume: Path, record: Path, request: RunRequest, seconds: float | None = None) -> Outcome:
+    """The write step inside this process, its workers as threads."""
+    options = LoadOptions(seconds, _nothing, processes=False, handle_signals=False)
+    return write_to_volume(str(volume), str(record), request, options)
+
+
+def check_here(record: Path, volume: Path | None = None, read_twice: bool = False) -> CheckResult:
+    """The check step inside this process."""
+    folder = RecordFolder.open(str(record))
+    about, _ = folder.read_run()
+    opened = open_recorded_volume(about, None if volume is None else str(volume))
+    try:
+        return check_record(folder, opened, read_twice)
+    finally:
+        if opened.volume is not None:
+            opened.volume.close()
+
+
+def load_on(volume: MemoryVolume, record: Path, request: RunRequest, seconds: float | None = None, **options: Any) -> Run:
+    """A run on a volume in memory; `options` are those of LoadOptions."""
+    folder = RecordFolder.create(str(record))
+    run = plan_run(request, volume.size_bytes, volume.sector_bytes)
+    chosen = LoadOptions(seconds, _nothing, processes=False, handle_signals=False)
+    try:
+        run_load(folder, run, lambda: volume, volume.facts(), replace(chosen, **options))
+    finally:
+        folder.release()
+    return run
+
+
+def check_on(volume: MemoryVolume, record: Path, read_twice: bool = False) -> CheckResult:
+    """The check of a run on a volume in memory."""
+    return check_record(RecordFolder.open(str(record)), OpenedVolume(volume, "/memory"), read_twice)
+
+
+def verdict_of(record: Path) -> dict[str, Any]:
+    """The run's verdict, from the root of its record folder."""
+    value: dict[str, Any] = json.loads((record / "verdict.json").read_text())
+    return value
+
+
+def losses_of(check: Path) -> list[dict[str, str]]:
+    """The rows of losses.csv in the folder of one check."""
+    with open(check / "losses.csv", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def convicting(verdict: dict[str, Any]) -> dict[str, int]:
+    """The findings of a verdict that convict and are not 0."""
+    return {name: verdict["findings"][name] for name in FINDINGS if verdict["findings"][name]}
+
+
+def no_false_finding(verdict: dict[str, Any], rows: Sequence[dict[str, str]]) -> None:
+    """Assert that a verdict accuses the volume of nothing."""
+    assert convicting(verdict) == {}, (verdict["reasons"], rows[:5])
+    assert verdict["verdict"] != "FAIL", verdict["reasons"]
+    assert verdict["lost"]["blocks"] == verdict["lost"]["acknowledged_writes"] == 0
+    assert rows == []

@@ -1,0 +1,163 @@
+"""The whole judgement, from ledger and volume to findings and takeovers, against the slow judge on random stories."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.judge.slow_judge import CONVICTING, SlowJudge
+from tests.judge.slow_judge import Judged as SlowJudged
+from tests.judge.slow_order import slow_order
+from tests.judge.stories import BEGIN_NS, UNIT_NS, NoSpecimens, Renderer, Story, StoryVolume, lane_of, layout_of, ledger_of
+from tests.judge.telling import shapes, tell
+from verify.drill.scan import Scanner
+from verify.judge import assess, history, slots, timeline
+from verify.judge.decision import Finding, Source
+from verify.judge.judgement import Judgement
+from verify.judge.timeline import LaneTail
+from verify.load.run import Run
+
+THOROUGH = settings(max_examples=700, deadline=None, database=None, print_blob=True)
+SEEDS = st.integers(0, 2**64 - 1)
+
+Key = tuple[int, str, int]
+"""Slot, who looked, and the moment of a look under load (0 for the check)."""
+
+
+def units(moment_ns: int) -> int:
+    return (moment_ns - BEGIN_NS) // UNIT_NS
+
+
+class Fast:
+    """The judgement under test, run on one check of a story."""
+
+    def __init__(self, story: Story, number: int, seen_before: dict[int, int], renderer: Renderer) -> None:
+        items = ledger_of(story, renderer, random.Random(number))
+        self.judgement = Judgement(story.run, lambda: items)
+        assert not self.judgement.contradictions()
+        self.judgement.recall(seen_before)
+        volume = StoryVolume(story.run, renderer, story.checks[number])
+        observations = self.judgement.observations
+        specimens: Any = NoSpecimens()
+        scanner = Scanner(self.judgement.state, volume, observations, specimens, lambda count: None)
+        self.scan = scanner.scan(story.twice)
+        self.judged: dict[Key, tuple[Finding, int, int, bool]] = {}
+        for batch in self.judgement.judge(seen_before, self.scan.found_beyond):
+            for i, row in enumerate(batch.rows):
+                source = Source(row["source"])
+                at = 0 if source is Source.CHECK else int(row["issued_ns"])
+                key = (int(row["slot"]), source.name, at)
+                assert key not in self.judged
+                self.judged[key] = (
+                    Finding(batch.finding[i]), int(batch.floor[i]), int(batch.lost_writes[i]), bool(batch.late_replay[i])
+                )
+
+
+class Slow:
+    """The slow judgement of the same check."""
+
+    def __init__(self, story: Story, number: int) -> None:
+        self.judge = SlowJudge(story, story.checks[number], story.checks[:number])
+        self.judged: dict[Key, SlowJudged] = {}
+        for lane, log in enumerate(story.lanes):
+            for op in log.ops:
+                if op.saw is not None and op.told:
+                    key = (story.does(lane, op.n)[1], "READ" if op.what == "read" else "EXAMINATION", BEGIN_NS + op.issued * UNIT_NS)
+                    self.judged[key] = self.judge.judge_load(lane, op)
+        for slot in range(story.run.slots):
+            self.judged[slot, "CHECK", 0] = self.judge.judge_check(slot)
+        self.lost = {(key[0], n) for key, judged in self.judged.items() for n in judged.lost}
+
+
+def compare(story: Story) -> None:
+    """Judge every check of the story twice and hold the answers together."""
+    renderer = Renderer(story.run)
+    seen_before: dict[int, int] = {}
+    for number in range(len(story.checks)):
+        fast = Fast(story, number, dict(seen_before), renderer)
+        slow = Slow(story, number)
+        compare_findings(fast, slow)
+        compare_totals(story, fast, slow)
+        compare_takeovers(fast, slow)
+        compare_orders(fast, slow)
+        for slot, sequence in fast.scan.seen_in_flight.items():
+            seen_before[slot] = max(sequence, seen_before.get(slot, -1))
+
+
+def compare_findings(fast: Fast, slow: Slow) -> None:
+    for key, judged in slow.judged.items():
+        if key not in fast.judged:
+            assert key[1] == "CHECK"
+            assert judged.finding in (Finding.INTACT, Finding.UNTOUCHED), (key, judged)
+            continue
+        finding, floor, lost, late = fast.judged[key]
+        assert (key, finding, floor) == (key, judged.finding, judged.floor)
+        assert (key, lost, late) == (key, len(judged.lost), judged.late_replay)
+    assert fast.judged.keys() <= slow.judged.keys()
+
+
+def compare_totals(story: Story, fast: Fast, slow: Slow) -> None:
+    totals = fast.judgement.assessor.totals
+    for finding in (*CONVICTING, Finding.TEAR_IN_FLIGHT):
+        slots_found = {key[0] for key, judged in slow.judged.items() if judged.finding is finding}
+        assert (finding, totals.slots_by_finding[finding]) == (finding, len(slots_found))
+    assert totals.lost_writes == len(slow.lost)
+    lost_slots = {slot for slot, _ in slow.lost}
+    assert totals.lost_slots == len(lost_slots)
+    assert totals.lost_bytes == sum(layout_of(story.run, slot).block_bytes for slot in lost_slots)
+    done = [
+        w.acknowledged
+        for slot, n in slow.lost
+        for w in slow.judge.writes[slot]
+        if w.n == n and w.acknowledged is not None and not w.proven
+    ]
+    expected = (min(done), max(done)) if done else None
+    found = (totals.lost_first_done_ns, totals.lost_last_done_ns)
+    assert (None if found[0] < 0 else tuple(map(units, found))) == expected
+
+
+def compare_takeovers(fast: Fast, slow: Slow) -> None:
+    found = [
+        (
+            units(a.takeover.start_ns), units(a.takeover.end_ns), a.takeover.observed, a.takeover.stall_ns // UNIT_NS,
+            a.takeover.never_ended, a.takeover.longest_wait_ns // UNIT_NS, a.takeover.marks, a.in_flight, a.errors,
+            (a.examined, a.left_to_check, a.unexamined),
+        )
+        for a in fast.judgement.state.around
+    ]  # fmt: skip
+    expected = [
+        (
+            t.start, t.end, t.observed, t.stall, t.never_ended, t.longest, t.marks, t.in_flight, t.errors,
+            (t.examined, t.left, t.unexamined),
+        )
+        for t in slow.judge.takeovers
+    ]  # fmt: skip
+    assert found == expected
+
+
+def compare_orders(fast: Fast, slow: Slow) -> None:
+    for index, takeover in enumerate(slow.judge.takeovers):
+        expected = slow_order(slow.judge, takeover, slow.lost)
+        found = fast.judgement.order(index)
+        assert (found is None) == (expected is None)
+        if found is None or expected is None:
+            continue
+        order = found.order
+        moment = None
+        if order.one_moment:
+            ends = (order.moment_from_ns, order.moment_to_ns)
+            moment = tuple(None if end is None else units(end) for end in ends)
+        assert (order.one_moment, moment, order.overtaken, order.set_aside, order.slots, found.left_out) == (
+            expected.one_moment, expected.moment, expected.overtaken, expected.set_aside, expected.slots, expected.left_out
+        )
+
+
+@THOROUGH
+@given(run=shapes(), seed=SEEDS)
+def test_both_judges_agree(run: Run, seed: int) -> None:
+    compare(tell(run, seed))
