@@ -8,6 +8,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 _DUMP_LINE = re.compile(r"([0-9a-f]{4})  ((?:[0-9a-f]{2} ?)+)")
+_FENCED = re.compile(r"^```(\w*)\n(.*?)^```$", re.DOTALL | re.MULTILINE)
 _CODE = re.compile(r"`([^`]*)`")
 
 Row = dict[str, str]
@@ -36,10 +37,14 @@ class Page:
                 found[-1].append(dict(zip(names, cells, strict=True)))
         return found
 
+    def fenced(self, heading: str, language: str = "") -> list[str]:
+        """The fenced pieces of one section in the given language."""
+        return [text for name, text in _FENCED.findall(self.sections[heading]) if name == language]
+
     def dumps(self, heading: str) -> list[bytes]:
         """The bytes of every dump in one section; its offsets must follow one another."""
         found = []
-        for text in re.findall(r"^```\n(.*?)^```", self.sections[heading], re.S | re.M):
+        for text in self.fenced(heading):
             content = bytearray()
             for line in text.splitlines():
                 match = _DUMP_LINE.fullmatch(line)
@@ -53,7 +58,7 @@ class Page:
 def read_page(room: str) -> Page:
     """The format page of one room of the package."""
     text = (ROOT / "verify" / room / "FORMAT.md").read_text(encoding="utf-8")
-    pieces = re.split(r"^#+ (.+)$", text, flags=re.M)
+    pieces = re.split(r"^#+ (.+)$", text, flags=re.MULTILINE)
     return Page(dict(zip(pieces[1::2], pieces[2::2], strict=True)))
 
 

@@ -88,7 +88,7 @@ def slow_decode(block: bytes, layout: StreamLayout) -> SlowDecoded:
     if block == block[:8] * (len(block) // 8):
         return SlowDecoded("BLANK")
     first = None
-    for index in range(0, len(block) // layout.sector_bytes):
+    for index in range(len(block) // layout.sector_bytes):
         stamp = block[index * layout.sector_bytes :][:40]
         magic, version, sector_shift, block_shift, reserved, tag, address, stream, lane, sector, sequence = (
             struct.unpack("<4sBBBBQQHHIQ", stamp)

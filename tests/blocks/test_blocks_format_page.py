@@ -66,7 +66,8 @@ class TestTables:
         assert listed == {name: getattr(layout_module, name) for name in listed}
         in_code = {name for name, value in vars(layout_module).items() if name.isupper() and type(value) is int}
         assert in_code - {"VERSION"} == set(listed)
-        assert f"size of the volume, {SECTOR_BYTES_ALLOWED[0]} or {SECTOR_BYTES_ALLOWED[1]} bytes" in PAGE.sections["Limits"]
+        sectors = " or ".join(map(str, SECTOR_BYTES_ALLOWED))
+        assert f"the logical block size of the volume, {sectors} bytes" in PAGE.sections["Limits"]
 
     def test_key_material_and_message_are_packed_as_the_tables_say(self) -> None:
         for rows, packer in zip(
@@ -125,7 +126,8 @@ class TestWorkedExample:
     def test_its_stamps_stand_at_the_offsets_of_the_table(self, index: int) -> None:
         facts = example()
         _, block = PAGE.dumps("Worked example")
-        facts |= {"address": 0x101800, "sector": index, "version": 1, "sector_shift": 9, "block_shift": 10, "reserved": 0}
+        facts |= {"address": 0x101800, "sector": index}
+        facts |= {"version": 1, "sector_shift": 9, "block_shift": 10, "reserved": 0}
         (rows,) = PAGE.tables("Stamp")
         for row in rows[1:]:
             low = index * facts["sector_bytes"] + int(row["offset"])

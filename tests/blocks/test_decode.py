@@ -246,8 +246,8 @@ def one_block(draw: random.Random, layout: StreamLayout) -> bytes:
         one, other = write(), write()
         return b"".join(draw.choice([one, other])[at : at + sector] for at in range(0, size, sector))
     if kind == 5:
-        other = stream_of(*draw.choice(SIZES[:-1]))
-        return (slow_block(other, 6, 2, 9) * (size // 512))[:size]
+        shaped_otherwise = stream_of(*draw.choice(SIZES[:-1]))
+        return (slow_block(shaped_otherwise, 6, 2, 9) * (size // 512))[:size]
     damaged = bytearray(write())
     for _ in range(draw.choice([1, 1, 2, 8])):
         place = draw.choice([draw.randrange(size), draw.randrange(0, size, sector) + draw.randrange(40)])

@@ -77,7 +77,9 @@ def check_here(record: Path, volume: Path | None = None, read_twice: bool = Fals
             opened.volume.close()
 
 
-def load_on(volume: MemoryVolume, record: Path, request: RunRequest, seconds: float | None = None, **options: Any) -> Run:
+def load_on(
+    volume: MemoryVolume, record: Path, request: RunRequest, seconds: float | None = None, **options: Any
+) -> Run:
     """A run on a volume in memory; `options` are those of LoadOptions."""
     folder = RecordFolder.create(str(record))
     run = plan_run(request, volume.size_bytes, volume.sector_bytes)

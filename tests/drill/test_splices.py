@@ -110,7 +110,9 @@ class Splicer:
     def flipped_bits(self) -> None:
         place = self.take()
         for _ in range(self.random.choice((1, 1, 2))):
-            self.image[self.random.randrange(place.offset, place.offset + place.length)] ^= 1 << self.random.randrange(8)
+            self.image[self.random.randrange(place.offset, place.offset + place.length)] ^= 1 << self.random.randrange(
+                8
+            )
 
     def foreign_block(self) -> None:
         place = self.take()

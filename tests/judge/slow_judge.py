@@ -147,12 +147,14 @@ class SlowJudge:
             for is_open, log in zip(self.open, story.lanes, strict=True)
         ]
         paused = set()
-        for beats in story.beats.values():
-            for a, b in itertools.pairwise([0, *beats]):
+        last = max([0, story.close, *(beat for beats in story.beats.values() for beat in beats)])
+        for part, beats in story.beats.items():
+            closed = [] if part in story.open_parts else [story.close]
+            closed = [last] if part == 0 and part in story.open_parts else closed
+            for a, b in itertools.pairwise([0, *beats, *closed]):
                 if b - a > min(PAUSE, STALL):
                     paused |= set(range(a, b))
         ops = [self._lane_ops(lane) for lane in range(story.run.lanes)]
-        last = max([0, *(op.done for lane in ops for op in lane), *story.beats[0], story.close])
         pieces: list[tuple[int, int, bool]] = []
         before: tuple[object, ...] = ()
         begun = -1

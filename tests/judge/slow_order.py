@@ -32,7 +32,8 @@ def slow_order(judge: SlowJudge, takeover: SlowTakeover, lost: set[tuple[int, in
         before = [w for w in judge.writes[slot] if issued[w.n] <= start]
         if not before:
             continue
-        survivor, judged = _first_look(judge, slot, start, [n for n in issued if issued[n] > start])
+        proven_after = any(w.proven and issued[w.n] > start for w in judge.writes[slot])
+        survivor, judged = _first_look(judge, slot, start, proven_after)
         if judged is not None and judged.finding in CONVICTING:
             lossy = True
         if survivor == "overwritten":
@@ -42,7 +43,7 @@ def slow_order(judge: SlowJudge, takeover: SlowTakeover, lost: set[tuple[int, in
             continue
         assert isinstance(survivor, int)
         if survivor not in [w.n for w in before]:
-            left_out += 1
+            left_out += survivor not in issued  # else it was written only after the takeover
             continue
         later = sorted((w for w in before if w.n > survivor), key=lambda w: w.n)
         until = later[0].acknowledged if later and not later[0].proven else None
@@ -72,17 +73,17 @@ def _issue(judge: SlowJudge, slot: int, write: Write) -> int:
     if write.issued is not None:
         return write.issued
     ops = judge.story.lanes[lane_of(judge.story.run, slot)].ops
-    return max((op.done for op in ops if op.what != "error"), default=-1)
+    return max((op.done for op in ops if op.what != "error"), default=0)
 
 
 def _first_look(
-    judge: SlowJudge, slot: int, start: int, afterwards: list[int]
+    judge: SlowJudge, slot: int, start: int, proven_after: bool
 ) -> tuple[int | str | None, Judged | None]:
     """The write that the slot's first observation after `start` shows, and what became of that observation."""
     lane = lane_of(judge.story.run, slot)
     touch = judge.first_touch(slot, start)
     if touch is None:
-        if afterwards:
+        if proven_after:
             return "overwritten", None
         first, second = judge.looks[slot]
         seen = second if judge.story.twice else first

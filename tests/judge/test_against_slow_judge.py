@@ -26,7 +26,7 @@ THOROUGH = settings(max_examples=700, deadline=None, database=None, print_blob=T
 SEEDS = st.integers(0, 2**64 - 1)
 
 Key = tuple[int, str, int]
-"""Slot, who looked, and the moment of a look under load (0 for the check)."""
+"""Slot, who looked, and the operation that a look under load belongs to (-1 for the check)."""
 
 
 def units(moment_ns: int) -> int:
@@ -50,7 +50,7 @@ class Fast:
         for batch in self.judgement.judge(seen_before, self.scan.found_beyond):
             for i, row in enumerate(batch.rows):
                 source = Source(row["source"])
-                at = 0 if source is Source.CHECK else int(row["issued_ns"])
+                at = -1 if source is Source.CHECK else int(row["before"])
                 key = (int(row["slot"]), source.name, at)
                 assert key not in self.judged
                 self.judged[key] = (
@@ -67,10 +67,10 @@ class Slow:
         for lane, log in enumerate(story.lanes):
             for op in log.ops:
                 if op.saw is not None and op.told:
-                    key = (story.does(lane, op.n)[1], "READ" if op.what == "read" else "EXAMINATION", BEGIN_NS + op.issued * UNIT_NS)
+                    key = (story.does(lane, op.n)[1], "READ" if op.what == "read" else "EXAMINATION", op.n)
                     self.judged[key] = self.judge.judge_load(lane, op)
         for slot in range(story.run.slots):
-            self.judged[slot, "CHECK", 0] = self.judge.judge_check(slot)
+            self.judged[slot, "CHECK", -1] = self.judge.judge_check(slot)
         self.lost = {(key[0], n) for key, judged in self.judged.items() for n in judged.lost}
 
 

@@ -23,8 +23,8 @@ EXIT_OF_VERDICT = {"PASS": EXIT_PASS, "FAIL": EXIT_FAIL, "INCONCLUSIVE": EXIT_IN
 def check(record: str, read_twice: bool, volume: str | None) -> int:
     """Judge the run in DIR: what was acknowledged and is not there, and exactly where.
 
-    Only reads the volume. Can be repeated, through each path, after failback, after a cold start; every check is kept in
-    DIR/checks, and DIR/verdict.json is the worst of them. Exit code 0 PASS, 1 FAIL, 3 INCONCLUSIVE.
+    Only reads the volume. Can be repeated, through each path, after failback, after a cold start; every check is kept
+    in DIR/checks, and DIR/verdict.json is the worst of them. Exit code 0 PASS, 1 FAIL, 3 INCONCLUSIVE.
     """
     folder = RecordFolder.open(record)
     about, _ = folder.read_run()

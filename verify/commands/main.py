@@ -18,7 +18,7 @@ from verify.errors import EXIT_CANNOT_RUN, EXIT_USAGE, AckproofError
 class _InOrder(click.Group):
     """Lists the commands in the order of a drill."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  (the base class gives it)
         return list(self.commands)
 
 

@@ -18,8 +18,8 @@ def mark(record: str, text: str, takeover: bool) -> int:
 
     Once the run has ended it is kept as a note, which proves nothing.
 
-    Before you pull power or cables or open a chassis: follow the maker's service instructions and local codes, and leave
-    it to qualified staff.
+    Before you pull power or cables or open a chassis: follow the maker's service instructions and local codes, and
+    leave it to qualified staff.
     """
     pressed_ns, pressed_wall_ns = time.monotonic_ns(), time.time_ns()
     how = RecordFolder.open(record).drop_mark(text, takeover, pressed_ns, pressed_wall_ns)

@@ -20,9 +20,12 @@ _COLUMNS = (("pair", 22), ("what it really did", 38), ("what was reported", 38),
     epilog="\b\nExample:\n  ackproof rehearse\n  ackproof rehearse --fault mirror-lagging --record ./lagging\n"
     "  ackproof check ./lagging/mirror-lagging/record"
 )
-@click.option("--fault", "name", type=click.Choice(list(FAULTS)), default=None, help="Rehearse this one alone and keep its record.")
-@click.option("--record", metavar="DIR", default=None, help="Folder to keep the records in. [default with --fault: ./rehearsal-NAME]")
-@click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=None, help="Seed of load and faults. [default: random]")
+@click.option("--fault", "name", type=click.Choice(list(FAULTS)), default=None,
+              help="Rehearse this one alone and keep its record.")  # fmt: skip
+@click.option("--record", metavar="DIR", default=None,
+              help="Folder to keep the records in. [default with --fault: ./rehearsal-NAME]")  # fmt: skip
+@click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=None,
+              help="Seed of load and faults. [default: random]")  # fmt: skip
 @click.option("--list", "listing", is_flag=True, help="Say what the faults are, and end.")
 def rehearse(name: str | None, record: str | None, seed: int | None, listing: bool) -> int:
     """Run load, takeover, more load and check on a simulated pair, and compare with what the pair really did.
@@ -44,7 +47,7 @@ def rehearse(name: str | None, record: str | None, seed: int | None, listing: bo
     if sys.stderr.isatty():
         live.start()
 
-    def told(rehearsed: Rehearsed, seconds: float) -> None:
+    def told(rehearsed: Rehearsed) -> None:
         if sys.stderr.isatty():
             click.echo("\r\x1b[2K", err=True, nl=False)
         click.echo(_row(rehearsed))

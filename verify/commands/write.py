@@ -47,12 +47,12 @@ _STREAM_KEYS = ("block", "lanes", "span", "pattern", "read-share", "flush-every"
 @click.option("--read-share", default=0.0, show_default=True, help="Share of reads in the load, 0 to 1.")
 @click.option("--flush-every", default="never", show_default=True, help="N writes of a lane, `write` or `never`.")
 @click.option("--promise", type=click.Choice(PROMISES), default="completed", show_default=True,
-              help="What an acknowledgement must survive: a takeover, or (flushed writes only) a loss of power.")  # fmt: skip
+              help="What survives: acknowledged writes a takeover, flushed ones a loss of power.")  # fmt: skip
 @click.option("--pace", default=0.0, help="Operations per second of the stream. [default: as fast as they go]")
 @click.option("--no-fill", is_flag=True, help="Skip writing every slot once before the load.")
 @click.option("--submit", type=click.Choice(["auto", "threads"]), default="auto", show_default=True,
               help="How operations are submitted.")  # fmt: skip
-@click.option("--erase", metavar="IDENTITY", default=None, help="Identity, as `survey` prints it, of what may be erased.")
+@click.option("--erase", metavar="IDENTITY", default=None, help="What may be erased, by the identity `survey` prints.")
 @click.option("--streams", metavar="FILE", type=click.Path(dir_okay=False), default=None,
               help="TOML file with several [[stream]] tables instead of --block, --lanes and the like.")  # fmt: skip
 @click.option("--stall-threshold", default="1s", show_default=True, help="A longer wait of a lane is an outage.")
@@ -64,8 +64,10 @@ def write(volume: str, record: str, **options: Any) -> int:
     """Fill VOLUME and load it until the time is over or Ctrl-C.
 
     Everything in the tested span is overwritten. Something that exists is written to only with --erase and its
-    identity; a file that does not exist is made. Ctrl-C ends the load cleanly, a second one stops waiting for operations
-    that hang.
+    identity; a file that does not exist is made. Ctrl-C ends the load cleanly, a second one stops waiting for
+    operations that hang.
+
+    Writing erases the span for good: be sure of the volume, and follow the rules of the site.
     """
     request = _request(options)
     seconds = None if options["operations"] is not None else parse_duration(options["duration"], "--for")
@@ -164,6 +166,6 @@ def _streams_from_file(path: str) -> tuple[StreamRequest, ...]:
         unknown = set(table) - set(_STREAM_KEYS)
         if unknown:
             known = ", ".join(_STREAM_KEYS)
-            raise UsageError(f"{path}, stream {number}: unknown key {sorted(unknown)[0]!r}; known are {known}")
+            raise UsageError(f"{path}, stream {number}: unknown key {min(unknown)!r}; known are {known}")
         out.append(_stream(table, f"{path}, stream {number}: "))
     return tuple(out)

@@ -16,7 +16,7 @@ import numpy as np
 
 from verify.drill.quantities import rfc3339
 from verify.drill.record import LedgerParts, RecordFolder, read_json, write_json
-from verify.drill.scan import ScanResult, Scanner
+from verify.drill.scan import Scanner, ScanResult
 from verify.errors import AckproofError, CannotRun
 from verify.judge.content import Content
 from verify.judge.decision import Source

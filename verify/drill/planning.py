@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import secrets
 from dataclasses import dataclass
 
@@ -15,6 +14,8 @@ from verify.load.schedule import Flush, Pattern, Stream
 SPAN_BYTES_DEFAULT = 1 << 30
 BLOCK_BYTES_DEFAULT = 4096
 LANES_DEFAULT = 32
+LANES_PER_WORKER = 4
+"""Threads of one process share one interpreter lock; a few of them leave it free often enough."""
 WORKERS_MAX = 8
 
 
@@ -117,7 +118,7 @@ def plan_run(request: RunRequest, size_bytes: int, sector_bytes: int) -> Run:
             )
         if at + span > size_bytes:
             raise UsageError(
-                f"the span ends at {format_size(at + span)}, beyond the end of the volume at {format_size(size_bytes)}; "
+                f"the span ends at {format_size(at + span)}, beyond the volume's end at {format_size(size_bytes)}; "
                 "give a smaller --span or --start"
             )
         slots = span // wanted.block_bytes
@@ -136,7 +137,7 @@ def plan_run(request: RunRequest, size_bytes: int, sector_bytes: int) -> Run:
             )
         )
         at, lane, slot = layout.end_bytes, lane + wanted.lanes, slot + slots
-    workers = min(request.workers or max(2, min(os.cpu_count() or 1, WORKERS_MAX)), lane)
+    workers = min(request.workers or min(max(lane // LANES_PER_WORKER, 2), WORKERS_MAX), lane)
     return Run(
         run_id=secrets.token_hex(8),
         seed=request.seed,

@@ -43,7 +43,7 @@ def parse_duration(text: str, what: str) -> float:
 
 
 def format_size(size_bytes: float) -> str:
-    """ "1.5 GiB": three significant digits or so, binary units."""
+    """Such as "1.5 GiB": three significant digits or so, binary units."""
     value = float(size_bytes)
     for unit in ("B", "KiB", "MiB", "GiB"):
         if abs(value) < 1024:
@@ -53,7 +53,7 @@ def format_size(size_bytes: float) -> str:
 
 
 def format_duration(seconds: float) -> str:
-    """ "0.4 s", "3.25 s", "2 min 5 s": as precise as a person needs."""
+    """Such as "0.4 s", "3.25 s", "2 min 5 s": as precise as a person needs."""
     if seconds < 0:
         return "-" + format_duration(-seconds)
     if seconds < 0.1:

@@ -64,6 +64,7 @@ def run_load(
     open_for_worker: Callable[[], Volume],
     volume_facts: dict[str, Any],
     options: LoadOptions,
+    on_reopened: Callable[[], object] = lambda: None,
 ) -> Outcome:
     """Carry out a run in a fresh record folder, and leave the folder closed.
 
@@ -73,6 +74,7 @@ def run_load(
         open_for_worker: gives each worker its own handle on the volume.
         volume_facts: what run.json says of the volume: `identity`, `direct`, `page_cache`, `cache_mode`.
         options: see there.
+        on_reopened: see `Supervisor`.
 
     Raises:
         CannotRun: if the ledger cannot be kept or no worker can start.
@@ -99,7 +101,14 @@ def run_load(
 
     try:
         supervisor = Supervisor(
-            run, tasks, str(folder.ledger_part(0)), options.seconds, folder.take_marks, on_event, options.on_tick
+            run,
+            tasks,
+            str(folder.ledger_part(0)),
+            options.seconds,
+            folder.take_marks,
+            on_event,
+            options.on_tick,
+            on_reopened,
         )
     except OSError as error:
         raise CannotRun(f"the ledger cannot be made in {folder.ledger_path}: {error.strerror}") from None
@@ -135,7 +144,7 @@ def _task(
 def _signals_to(supervisor: Supervisor) -> Iterator[None]:
     """Let Ctrl-C and SIGTERM end the run cleanly, and a terminal that hangs up end nothing."""
 
-    def stop(number: int, frame: FrameType | None) -> None:
+    def stop(number: int, _frame: FrameType | None) -> None:
         supervisor.stop("Ctrl-C was pressed" if number == signal.SIGINT else "SIGTERM was received")
 
     before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
@@ -221,7 +230,7 @@ def _load(
     locked = lock_memory()
     facts["memory_locked"] = locked is None
     try:
-        return run_load(folder, run, open_for_worker, facts, options)
+        return run_load(folder, run, open_for_worker, facts, options, volume.reopen)
     finally:
         unlock_memory()
 

@@ -11,12 +11,13 @@ import numpy.typing as npt
 
 from verify.judge.content import Content
 from verify.judge.decision import CONVICTING, Age, Finding, Grain, Source, decide_all
-from verify.judge.history import BATCH_SLOTS_MAX, OPEN_NS, UNKNOWN_NS, History, Int64Array
+from verify.judge.history import BATCH_SLOTS_MAX, OPEN_NS, UNKNOWN_NS, History, Int64Array, touch_number
 from verify.judge.observations import Rows
 from verify.judge.slots import SlotState
 from verify.judge.takeovers import Takeover
 
 _WITH_SEQUENCES = (Content.WHOLE, Content.MIX, Content.PARTIAL)
+BoolArray = npt.NDArray[np.bool_]
 _CEILING_OPEN = np.iinfo(np.int64).max
 
 
@@ -32,7 +33,7 @@ class Judged:
     floor_done_ns: Int64Array
     lost_writes: Int64Array
     """Covered writes that this observation shows to be lost."""
-    late_replay: npt.NDArray[np.bool_]
+    late_replay: BoolArray
     """Whether the surviving older write was in flight when a takeover began."""
 
 
@@ -42,8 +43,8 @@ class OrderFacts:
 
     special_slots: list[Int64Array] = field(default_factory=list)
     """Slots whose first observation after the takeover was judged one by one."""
-    columns: list[tuple[Int64Array, Int64Array, Int64Array, Int64Array, Int64Array]] = field(default_factory=list)
-    """slot, survivor, issue of it, next write before the takeover (-1: none), its acknowledgement (`OPEN_NS`: none)."""
+    columns: list[tuple[Int64Array, ...]] = field(default_factory=list)
+    """As `verify.judge.order.SlotColumns`."""
     lost_done_ns: list[Int64Array] = field(default_factory=list)
     left_out: int = 0
     lossy: bool = False
@@ -53,7 +54,7 @@ class OrderFacts:
 class Totals:
     """Counts over all batches."""
 
-    slots_by_finding: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(len(Finding), dtype=np.int64))
+    slots_by_finding: Int64Array = field(default_factory=lambda: np.zeros(len(Finding), dtype=np.int64))
     lost_slots: int = 0
     lost_bytes: int = 0
     lost_writes: int = 0
@@ -67,16 +68,13 @@ class Assessor:
     Args:
         state: the finished second pass, with everything proven by the volume already added.
         takeovers: of the run.
-        seen_before: slot to the newest sequence number that an earlier check saw there.
-        found_beyond: lane to the highest operation found on the volume beyond the ledger's end.
     """
 
-    def __init__(self, state: SlotState, takeovers: Sequence[Takeover], seen_before: dict[int, int]) -> None:
+    def __init__(self, state: SlotState, takeovers: Sequence[Takeover]) -> None:
         self.state = state
         self.takeovers = takeovers
         self.totals = Totals()
         self.order = [OrderFacts() for _ in takeovers]
-        self._seen_before = seen_before
         self._flushed = state.run.promise == "flushed"
         self._starts = np.array([t.start_ns for t in takeovers], dtype=np.int64)
         self._block_bytes = np.zeros(len(state.run.streams), dtype=np.int64)
@@ -85,9 +83,12 @@ class Assessor:
             self._block_bytes[index] = stream.layout.block_bytes
             self._sector_bytes[index] = stream.layout.sector_bytes
         self._first_slots = np.array([s.layout.first_slot for s in state.run.streams], dtype=np.int64)
+        self._first_lanes = np.array([s.layout.first_lane for s in state.run.streams], dtype=np.int64)
+        self._lanes = np.array([s.layout.lanes for s in state.run.streams], dtype=np.int64)
+        self._open = np.array([state.is_open(lane) for lane in range(state.run.lanes)], dtype=np.bool_)
 
     def batches(self, rows: Rows) -> Iterator[tuple[Rows, Int64Array, Int64Array]]:
-        """Cut observations into batches by slot: (rows, slots in question, lowest sequence number that matters)."""
+        """Cut observations into batches: (rows, slots in question, lowest sequence number that matters of each)."""
         order = np.argsort(rows["slot"], kind="stable")
         slots, first = np.unique(rows["slot"][order], return_index=True)
         bounds = np.append(first, len(order))
@@ -104,6 +105,8 @@ class Assessor:
             return np.zeros(len(rows), dtype=np.int64)
         by_check = rows["source"] == Source.CHECK
         floor = np.where(by_check, self.state.newest[rows["slot"]], rows["expected"])
+        for slot, acknowledged in self.state.recalled.items():
+            floor[by_check & (rows["slot"] == slot)] = acknowledged
         has_own = rows["oldest"] >= 0
         return np.maximum(np.where(has_own, np.minimum(rows["oldest"], floor), floor), 0)
 
@@ -118,11 +121,13 @@ class Assessor:
         self._count(rows, finding, marked, history)
         for index in range(len(self.takeovers)):
             self._gather_order(index, rows, finding, positions, survivor, marked, history)
-        known = floor_index >= 0
+        floor_write = history.index_of(positions, floor)
+        known = floor_write >= 0
         issued, done = (np.full(len(rows), UNKNOWN_NS, dtype=np.int64) for _ in range(2))
-        issued[known] = history.issued_ns[floor_index[known]]
-        done[known] = history.done_ns[floor_index[known]]
-        late = np.isin(finding, (Finding.LOST, Finding.STALE_READ)) & self._in_flight_at_takeover(survivor, history)
+        issued[known] = history.issued_ns[floor_write[known]]
+        done[known] = history.done_ns[floor_write[known]]
+        late = np.isin(finding, (Finding.LOST, Finding.STALE_READ))
+        late &= self._in_flight_at_takeover(survivor, history)
         return Judged(rows, finding, floor, issued, done, lost_writes, late)
 
     def stream_index(self, slots: Int64Array) -> Int64Array:
@@ -130,14 +135,13 @@ class Assessor:
         return np.searchsorted(self._first_slots, slots, side="right") - 1
 
     def _floors(self, rows: Rows, positions: Int64Array, history: History) -> tuple[Int64Array, Int64Array]:
-        """Index in the history and sequence number of the write that must be there at least, -1 for none."""
+        """The write that must be there at least, -1 for none: (index, sequence number).
+
+        Where an earlier check saw a write that was never acknowledged, that one is the floor; the index is
+        always that of an acknowledged one.
+        """
         by_check = rows["source"] == Source.CHECK
-        if self._flushed:
-            floor_check = self.state.covered[rows["slot"]]
-        else:
-            floor_check = self.state.newest[rows["slot"]].copy()
-            for i in np.flatnonzero(by_check).tolist() if self._seen_before else ():
-                floor_check[i] = max(floor_check[i], self._seen_before.get(int(rows["slot"][i]), -1))
+        floor_check = (self.state.covered if self._flushed else self.state.newest)[rows["slot"]]
         before = np.where(by_check, np.minimum(floor_check, OPEN_NS - 1) + 1, rows["before"])
         index = history.last_below(positions, before)
         if self._flushed:
@@ -146,7 +150,7 @@ class Assessor:
         return index, floor
 
     def _step_to_covered(
-        self, index: Int64Array, rows: Rows, by_check: npt.NDArray[np.bool_], positions: Int64Array, history: History
+        self, index: Int64Array, rows: Rows, by_check: BoolArray, positions: Int64Array, history: History
     ) -> Int64Array:
         """Step each read or examination down to the newest write that was covered when it began."""
         index = index.copy()
@@ -157,30 +161,29 @@ class Assessor:
                 return index
             index[late] -= 1
             stepped = late[index[late] >= 0]
-            other = stepped[history.key[index[stepped]] >> 44 != positions[stepped]]
+            other = stepped[history.slot_position[index[stepped]] != positions[stepped]]
             index[other] = -1
 
     def _ceilings(
         self, rows: Rows, positions: Int64Array, history: History
-    ) -> tuple[Int64Array, npt.NDArray[np.bool_]]:
-        """The newest write that may be there, and whether the slot's lane may have gone on beyond the ledger."""
+    ) -> tuple[Int64Array, BoolArray]:
+        """The newest write that may be there, and whether the lane may have gone on beyond the ledger."""
         by_check = rows["source"] == Source.CHECK
         ceiling = np.where(by_check, self.state.newest[rows["slot"]], -1)
-        lane_open = np.zeros(len(rows), dtype=np.bool_)
         load = np.flatnonzero(~by_check)
         ceiling[load] = history.sequence(history.last_below(positions[load], rows["before"][load]))
-        for i in np.flatnonzero(by_check).tolist():
-            slot = int(rows["slot"][i])
-            in_flight = self.state.in_flight.get(slot)
-            if in_flight is not None:
-                ceiling[i] = in_flight
-            elif self.state.is_open(self.state.lane_of_slot(slot)):
-                ceiling[i], lane_open[i] = _CEILING_OPEN, True
-        return ceiling, lane_open
+        for slot, sequence in self.state.in_flight.items():
+            ceiling[by_check & (rows["slot"] == slot)] = sequence
+        stream = self.stream_index(rows["slot"])
+        own_slot = rows["slot"] - self._first_slots[stream]
+        lane_open = self._open[self._first_lanes[stream] + own_slot % self._lanes[stream]]
+        may_go_on = by_check & lane_open
+        ceiling[may_go_on] = _CEILING_OPEN
+        return ceiling, may_go_on
 
     def _decide(
         self, rows: Rows, positions: Int64Array, history: History, floor: Int64Array, ceiling: Int64Array,
-        lane_open: npt.NDArray[np.bool_],
+        lane_open: BoolArray,
     ) -> npt.NDArray[np.uint8]:  # fmt: skip
         content = rows["content"]
         own = np.isin(content, _WITH_SEQUENCES)
@@ -189,9 +192,7 @@ class Assessor:
             unknown = own & ~never & (history.index_of(positions, rows[name]) < 0)
             for i in np.flatnonzero(unknown).tolist():
                 slot, sequence = int(rows["slot"][i]), int(rows[name][i])
-                tail = self.state.timeline.tails[self.state.lane_of_slot(slot)]
-                beyond = lane_open[i] and sequence >= tail.next_sequence
-                never[i] = not (beyond and self.state.writes_slot(slot, sequence))
+                never[i] = not (lane_open[i] and self.state.may_be_beyond(slot, sequence))
         older = own & ~never & (rows["oldest"] < floor)
         age = np.where(never, Age.NEVER, np.where(older, Age.OLDER, Age.INSIDE))
         grain_bytes = rows["grain"] * self._sector_bytes[self.stream_index(rows["slot"])]
@@ -205,25 +206,29 @@ class Assessor:
     def _mark_lost(
         self, rows: Rows, finding: npt.NDArray[np.uint8], floor_index: Int64Array, survivor: Int64Array,
         history: History,
-    ) -> tuple[Int64Array, npt.NDArray[np.bool_]]:  # fmt: skip
-        """How many covered writes each observation shows to be lost, and which writes of the history those are."""
+    ) -> tuple[Int64Array, BoolArray]:  # fmt: skip
+        """How many covered writes each observation shows to be lost, and which of the history those are."""
         convicts = np.isin(finding, CONVICTING) & (rows["source"] != Source.READ) & (floor_index >= 0)
         convicts &= finding != Finding.UNSTABLE
         first = np.where((finding == Finding.LOST) & (survivor >= 0), survivor + 1, floor_index)
-        counts = np.where(convicts, np.maximum(floor_index - first + 1, 0), 0)
+        some = convicts & (first <= floor_index)
+        first, end = first[some], floor_index[some] + 1
+        covered = history.covered_at_ns != OPEN_NS
+        covered_below = np.concatenate([[0], np.cumsum(covered)])
+        counts = np.zeros(len(rows), dtype=np.int64)
+        counts[some] = covered_below[end] - covered_below[first]
         edges = np.zeros(len(history.key) + 1, dtype=np.int64)
-        some = counts > 0
-        np.add.at(edges, first[some], 1)
-        np.add.at(edges, floor_index[some] + 1, -1)
-        return counts, np.cumsum(edges[:-1]) > 0
+        np.add.at(edges, first, 1)
+        np.add.at(edges, end, -1)
+        return counts, covered & (np.cumsum(edges[:-1]) > 0)
 
     def _count(
-        self, rows: Rows, finding: npt.NDArray[np.uint8], marked: npt.NDArray[np.bool_], history: History
+        self, rows: Rows, finding: npt.NDArray[np.uint8], marked: BoolArray, history: History
     ) -> None:
         totals = self.totals
         for kind in Finding:
             totals.slots_by_finding[kind] += len(np.unique(rows["slot"][finding == kind]))
-        lost = np.unique(history.key[marked] >> 44)
+        lost = np.unique(history.slot_position[marked])
         totals.lost_slots += len(lost)
         totals.lost_bytes += int(self._block_bytes[self.stream_index(history.slots[lost])].sum())
         totals.lost_writes += int(marked.sum())
@@ -235,7 +240,7 @@ class Assessor:
             totals.lost_first_done_ns = min(first, totals.lost_first_done_ns) if known else first
             totals.lost_last_done_ns = max(last, totals.lost_last_done_ns)
 
-    def _in_flight_at_takeover(self, survivor: Int64Array, history: History) -> npt.NDArray[np.bool_]:
+    def _in_flight_at_takeover(self, survivor: Int64Array, history: History) -> BoolArray:
         out = np.zeros(len(survivor), dtype=np.bool_)
         found = np.flatnonzero(survivor >= 0)
         issued, done = history.issued_ns[survivor[found]], history.done_ns[survivor[found]]
@@ -244,41 +249,46 @@ class Assessor:
         return out
 
     def _gather_order(
-        self, index: int, rows: Rows, finding: npt.NDArray[np.uint8], positions: Int64Array, survivor: Int64Array,
-        marked: npt.NDArray[np.bool_], history: History,
+        self, index: int, rows: Rows, finding: npt.NDArray[np.uint8], positions: Int64Array,
+        survivor: Int64Array, marked: BoolArray, history: History,
     ) -> None:  # fmt: skip
-        """Note, for one takeover, the observations of this batch that were the first of their slot after it."""
+        """Note, for one takeover, the observations of a batch that were the first of their slot after it."""
         facts = self.order[index]
         start_ns = int(self._starts[index])
         touched = history.first_touch_ns[index][positions]
         by_check = rows["source"] == Source.CHECK
-        first = np.where(by_check, touched == OPEN_NS, rows["issued_ns"] == touched)
+        looked = touch_number(np.where(by_check, 0, rows["before"]), np.zeros(len(rows), dtype=np.bool_))
+        by_load = (rows["issued_ns"] == touched) & (history.first_touch[index][positions] == looked)
+        first = np.where(by_check, touched == OPEN_NS, by_load)
+        before = history.not_before_ns <= start_ns
         written_before = np.zeros(len(history.slots), dtype=np.bool_)
-        written_before[history.key[history.issued_ns <= start_ns] >> 44] = True
+        written_before[history.slot_position[before]] = True
         which = np.flatnonzero(first & written_before[positions])
         if not len(which):
             return
         facts.special_slots.append(rows["slot"][which].astype(np.int64))
-        whole = np.isin(rows["content"][which], (Content.WHOLE, Content.MIX))
-        usable = whole & (survivor[which] >= 0) & (rows["steady"][which]) & (finding[which] != Finding.UNISSUED)
+        facts.lossy = facts.lossy or bool(np.isin(finding[which], CONVICTING).any())
+        readable = np.isin(rows["content"][which], (Content.WHOLE, Content.MIX))
+        usable = readable & (survivor[which] >= 0) & rows["steady"][which]
+        usable &= finding[which] != Finding.UNISSUED
+        # A write issued later, or carried out later by the controller that took over, tells nothing of the moment.
+        later = usable.copy()
+        shown = survivor[which[usable]]
+        later[usable] = ~before[shown] | (history.done_ns[shown] > start_ns)
         facts.left_out += int((~usable).sum())
-        done = history.done_ns[survivor[which[usable]]]
-        usable[usable] = done <= start_ns
-        convicting = np.isin(finding[which], CONVICTING)
-        facts.lossy = facts.lossy or bool(convicting.any())
-        chosen = which[usable]
+        chosen = which[usable & ~later]
         v = survivor[chosen]
         after = np.minimum(v + 1, len(history.key) - 1)
-        has_next = (after > v) & (history.key[after] >> 44 == positions[chosen])
-        has_next &= (history.issued_ns[after] <= start_ns) & history.acknowledged[after]
+        has_next = (after > v) & (history.slot_position[after] == positions[chosen])
+        has_next &= before[after] & history.acknowledged[after] & (history.done_ns[after] != UNKNOWN_NS)
         following = np.where(has_next, history.sequence(after), -1)
-        done = np.where(has_next & (history.done_ns[after] != UNKNOWN_NS), history.done_ns[after], OPEN_NS)
+        done = np.where(has_next, history.done_ns[after], OPEN_NS)
         slots = rows["slot"][chosen].astype(np.int64)
-        facts.columns.append((slots, history.sequence(v), history.issued_ns[v], following, done))
-        judged_slot = np.zeros(len(history.slots), dtype=np.bool_)
-        judged_slot[positions[chosen]] = True
-        lost = marked & judged_slot[history.key >> 44] & (history.issued_ns <= start_ns)
-        lost &= history.done_ns != UNKNOWN_NS
+        facts.columns.append((slots, history.sequence(v), history.not_before_ns[v], following, done))
+        survivor_of = np.full(len(history.slots), len(history.key), dtype=np.int64)
+        survivor_of[positions[chosen]] = v
+        newer = np.arange(len(history.key)) > survivor_of[history.slot_position]
+        lost = marked & newer & before & (history.done_ns != UNKNOWN_NS)
         facts.lost_done_ns.append(history.done_ns[lost])
 
 

@@ -25,6 +25,11 @@ OPEN_NS = np.iinfo(np.int64).max
 Int64Array = npt.NDArray[np.int64]
 
 
+def touch_number(sequence: Int64Array, is_write: npt.NDArray[np.bool_]) -> Int64Array:
+    """A number that puts the touches of a slot in order: an examination comes before the write of its operation."""
+    return sequence * 2 + is_write
+
+
 class History:
     """Every write to the slots in question, in order of slot and sequence number.
 
@@ -42,7 +47,9 @@ class History:
         not_before_ns: the issue, or where that is unknown the lane's latest completion in the ledger.
         acknowledged: whether it was acknowledged.
         covered_at_ns: when it was covered, `OPEN_NS` if never; under `completed` as `done_ns`.
-        first_touch_ns: shape (takeovers, slots), issue of the first touch after each takeover, `OPEN_NS` for none.
+        first_touch_ns: issue of the first touch of each slot after each takeover, `OPEN_NS` for none; shape
+            (takeovers, slots).
+        first_touch: which one that is (see `touch_number`), same shape.
     """
 
     def __init__(
@@ -64,6 +71,7 @@ class History:
         self._taken: dict[int, int] = {}
         self._parts: list[tuple[Int64Array, ...]] = []
         self.first_touch_ns = np.full((len(takeovers), len(slots)), OPEN_NS, dtype=np.int64)
+        self.first_touch = np.full((len(takeovers), len(slots)), OPEN_NS, dtype=np.int64)
 
     def feed(self, part: int, item: Records | dict[str, Any]) -> None:
         """Take the next item of one part of the ledger."""
@@ -84,10 +92,13 @@ class History:
         if not len(wanted):
             return
         records, positions = records.take(wanted), positions[wanted]
+        is_write = kind_mask(records, WRITE_KINDS)
+        number = touch_number(records.sequence, is_write)
         for index, start_ns in enumerate(self._starts):
             after = records.issued_ns > start_ns
             np.minimum.at(self.first_touch_ns[index], positions[after], records.issued_ns[after])
-        keep = kind_mask(records, WRITE_KINDS) & (records.sequence >= self._lowest[positions])
+            np.minimum.at(self.first_touch[index], positions[after], number[after])
+        keep = is_write & (records.sequence >= self._lowest[positions])
         through = (records.kind == Kind.WRITE_THROUGH).astype(np.int64)
         key = positions << SEQUENCE_BITS | records.sequence
         issued_ns = records.issued_ns[keep]
@@ -96,20 +107,21 @@ class History:
     def _add_proven(self, lane: int, found: int) -> None:
         """Add the writes that operation `found`, seen on the volume, proves beyond the ledger, and itself."""
         state = self._state
-        tail = state.timeline.tails[lane]
+        low = state.timeline.tails[lane].next_sequence
+        not_before_ns = state.timeline.unknown_not_before_ns(lane)
         through = int(state.run.stream_of_lane(lane).flush is Flush.WRITE)
-        for slots, sequences in state.proven_writes(lane, tail.next_sequence, found + 1):
-            keep = self._position[slots] >= 0
-            positions, sequences = self._position[slots[keep]].astype(np.int64), sequences[keep]
+        for slots, numbers in state.proven_writes(lane, low, found + 1):
+            positions = self._position[slots].astype(np.int64)
+            keep = np.flatnonzero((positions >= 0) & (numbers >= self._lowest[positions]))
+            positions, sequences = positions[keep], numbers[keep]
             if not len(sequences):
                 continue
             key = positions << SEQUENCE_BITS | sequences
             done_ns = np.where(sequences < found, UNKNOWN_NS, OPEN_NS)
-            columns = (np.full_like(key, x) for x in (UNKNOWN_NS, through, tail.last_completed_ns))
-            issued_ns, was_through, not_before_ns = columns
-            self._parts.append((key, issued_ns, done_ns, was_through, not_before_ns))
+            same = [np.full(len(key), x) for x in (UNKNOWN_NS, through, not_before_ns)]
+            self._parts.append((key, same[0], done_ns, same[1], same[2]))
             for index, start_ns in enumerate(self._starts):
-                if tail.last_completed_ns > start_ns:
+                if not_before_ns > start_ns:
                     touched = self.first_touch_ns[index]
                     touched[positions] = np.minimum(touched[positions], OPEN_NS - 1)
 
@@ -120,11 +132,11 @@ class History:
         for lane, tail in enumerate(self._state.timeline.tails):
             if tail.in_flight is None or self._state.is_open(lane):
                 continue
-            sequence, issued, _ = tail.in_flight
-            slot, writes = self._state.operation(lane, sequence)
+            number, issued, _ = tail.in_flight
+            slot, writes = self._state.operation(lane, number)
             if writes and self._position[slot] >= 0:
-                key = int(self._position[slot]) << SEQUENCE_BITS | sequence
-                numbers = (key, issued, OPEN_NS, 0, issued)
+                where = int(self._position[slot]) << SEQUENCE_BITS | number
+                numbers = (where, issued, OPEN_NS, 0, issued)
                 self._parts.append(tuple(np.array([number], dtype=np.int64) for number in numbers))
         columns = [np.concatenate(column) for column in zip(*self._parts, strict=True)]
         empty = np.zeros(0, dtype=np.int64)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +13,7 @@ from verify.judge.content import Seen
 from verify.judge.decision import Source
 from verify.judge.flushes import FlushCover
 from verify.judge.history import History
-from verify.judge.observations import Observations, row_of
+from verify.judge.observations import Observations, note_homes, row_of
 from verify.judge.order import Order, judge_order
 from verify.judge.orderpass import NewestBefore
 from verify.judge.slots import SlotState
@@ -69,22 +69,33 @@ class Judgement:
         """For each part of the ledger that contradicts itself or the run: what is wrong."""
         return self.bad_observations | self.state.mismatches | self.timeline.contradictions
 
-    def judge(self, seen_before: dict[int, int], found_beyond: dict[int, int]) -> Iterator[Judged]:
+    def recall(self, seen_before: Mapping[int, int]) -> None:
+        """Demand what earlier checks saw; to be called before the checker looks.
+
+        Args:
+            seen_before: slot to the newest sequence number that an earlier check saw there.
+        """
+        self.state.recall(seen_before)
+
+    def judge(self, seen_before: Mapping[int, int], found_beyond: Mapping[int, int]) -> Iterator[Judged]:
         """Judge all observations, batch by batch; `totals` and the order facts are complete when it ends.
 
         Args:
             seen_before: slot to the newest sequence number that an earlier check saw there.
-            found_beyond: lane to the highest operation found on the volume beyond the ledger's end, already proven
-                to `state`.
+            found_beyond: lane to the highest operation found on the volume beyond the ledger's end.
         """
-        self.assessor = Assessor(self.state, self.takeovers, seen_before)
-        for rows, slots, lowest in self.assessor.batches(self.observations.rows()):
+        self.recall(seen_before)
+        for lane, found in found_beyond.items():
+            self.state.prove(lane, found)
+        rows = self.observations.rows()
+        note_homes(rows, self.state)
+        self.assessor = Assessor(self.state, self.takeovers)
+        for batch, slots, lowest in self.assessor.batches(rows):
             history = History(self.state, slots, lowest, self.takeovers, self.cover)
             for part, item in self._ledger():
                 history.feed(part, item)
-            history.add_proven(found_beyond)
             history.finish()
-            yield self.assessor.judge(rows, history)
+            yield self.assessor.judge(batch, history)
 
     def order(self, index: int) -> TakeoverOrder | None:
         """The order finding of takeover `index`, None if nothing was lost there; after `judge` has ended."""
@@ -94,8 +105,10 @@ class Judgement:
         newest = NewestBefore(self.state, self.takeovers[index])
         for part, item in self._ledger():
             newest.feed(part, item)
+        newest.finish()
+        untold = np.setdiff1d(newest.odd_slots(), np.concatenate(facts.special_slots))
         order = judge_order(*bulk_intact(facts, newest.usable_issued_ns(), newest.sequence))
-        return TakeoverOrder(order, facts.left_out)
+        return TakeoverOrder(order, facts.left_out + len(untold))
 
     def _take_observation(self, part: int, event: dict[str, Any]) -> None:
         """Add one observation event to the table, if its lane and slot exist and belong to the part."""

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from verify.judge.content import Content, Seen
 from verify.judge.decision import Source
+from verify.judge.slots import SlotState
 
 NEVER_NS = np.iinfo(np.int64).max
 
@@ -97,3 +98,29 @@ def row_of(slot: int, source: Source, seen: Seen) -> Rows:
     row["home_sequence"] = min(max(seen.home_sequence, -1), NEVER_NS)
     row["bits"] = seen.bits
     return row
+
+
+def note_homes(rows: Rows, state: SlotState) -> None:
+    """Note for every misplaced block whether the check found it also where it belongs (`home_too`).
+
+    Args:
+        rows: all rows of a check; changed in place.
+        state: what every slot holds of which there is no row.
+    """
+    misplaced = np.flatnonzero(rows["content"] == Content.MISPLACED)
+    homes = {int(i): _slot_at(int(rows["home"][i]), state) for i in misplaced}
+    wanted = np.array([slot for slot in homes.values() if slot is not None], dtype=np.int64)
+    seen = {slot: int(state.newest[slot]) for slot in wanted.tolist()}
+    for row in rows[(rows["source"] == Source.CHECK) & np.isin(rows["slot"], wanted)]:
+        seen[int(row["slot"])] = int(row["newest"]) if row["content"] == Content.WHOLE else -1
+    for i, slot in homes.items():
+        if slot is not None:
+            rows["home_too"][i] = seen[slot] == rows["home_sequence"][i]
+
+
+def _slot_at(address_bytes: int, state: SlotState) -> int | None:
+    for stream in state.run.streams:
+        slot = stream.layout.slot_at(address_bytes)
+        if slot is not None:
+            return stream.layout.first_slot + slot
+    return None

@@ -10,20 +10,23 @@ import numpy.typing as npt
 from verify.judge.slots import TOUCH_KINDS, SlotState, planned, schedules
 from verify.judge.takeovers import Takeover
 from verify.judge.timeline import WRITE_KINDS, by_lane, kind_mask
-from verify.ledger.frames import Records
+from verify.ledger.frames import Kind, Records
 
-_UNTOUCHED, _OBSERVED, _OVERWRITTEN = 0, 1, 2
+_UNTOUCHED, _OBSERVED, _ODD, _OVERWRITTEN = 0, 1, 2, 3
 
 
 class NewestBefore:
     """For every slot the newest write issued up to a takeover's start, and what touched it first afterwards.
+
+    Fed the ledger like the passes before; then `finish`.
 
     Args:
         state: the finished second pass.
         takeover: the takeover.
 
     Attributes:
-        issued_ns: issue of that write, -1 for none; shape (slots,).
+        issued_ns: issue of that write (where only the volume proves it, the lane's latest completion in the
+            ledger), -1 for none; shape (slots,).
         sequence: its sequence number, -1 for none; shape (slots,).
     """
 
@@ -57,18 +60,41 @@ class NewestBefore:
         np.maximum.at(self.issued_ns, slots[written], records.issued_ns[written])
         np.maximum.at(self.sequence, slots[written], records.sequence[written])
         self._in_flight[slots[written & (records.done_ns > self._start_ns)]] = True
-        self._note_first_touches(slots[~before], is_write[~before])
-
-    def _note_first_touches(self, slots: npt.NDArray[np.int64], is_write: npt.NDArray[np.bool_]) -> None:
-        unique, first = np.unique(slots, return_index=True)
+        odd = kind_mask(records, (Kind.READ_ODD, Kind.EXAMINED_ODD))
+        kinds = np.where(is_write, _OVERWRITTEN, np.where(odd, _ODD, _OBSERVED))
+        unique, first = np.unique(slots[~before], return_index=True)
         fresh = self._first_touch[unique] == _UNTOUCHED
-        kinds = np.where(is_write[first[fresh]], _OVERWRITTEN, _OBSERVED)
-        self._first_touch[unique[fresh]] = kinds
+        self._first_touch[unique[fresh]] = kinds[~before][first[fresh]]
+
+    def finish(self) -> None:
+        """Add what the check saw beyond the ledger: what the volume proves, and a write that was in flight."""
+        tails = self._state.timeline.tails
+        for lane, found in self._state.proven.items():
+            not_before_ns = self._state.timeline.unknown_not_before_ns(lane)
+            for slots, sequences in self._state.proven_writes(lane, tails[lane].next_sequence, found + 1):
+                self._add_last(slots, sequences, not_before_ns)
+        for slot, sequence in self._state.in_flight.items():
+            if slot in self._state.recalled:
+                in_flight = tails[self._state.lane_of_slot(slot)].in_flight
+                issued_ns = -1 if in_flight is None else in_flight[1]
+                self._add_last(np.array([slot]), np.array([sequence]), issued_ns)
+
+    def _add_last(self, slots: npt.NDArray[np.int64], sequences: npt.NDArray[np.int64], issued_ns: int) -> None:
+        if issued_ns > self._start_ns:
+            self._first_touch[slots[self._first_touch[slots] == _UNTOUCHED]] = _OVERWRITTEN
+            return
+        np.maximum.at(self.sequence, slots, sequences)
+        self.issued_ns[slots] = np.maximum(self.issued_ns[slots], issued_ns)
 
     def usable_issued_ns(self) -> npt.NDArray[np.int64]:
         """`issued_ns` with -1 also where the slot cannot tell what the takeover left.
 
-        That is where it was overwritten before anyone looked, or where the newest write was in flight when the takeover
-        came: it was carried out, perhaps for the first time, by the controller that took over.
+        That is where it was overwritten before anyone looked, where it looked odd, and where its newest write was in
+        flight when the takeover came: the controller that took over carried that write out, after the fact, so it says
+        nothing of the moment that the volume went back to. (Counting it would call every rollback reordered.)
         """
-        return np.where((self._first_touch == _OVERWRITTEN) | self._in_flight, -1, self.issued_ns)
+        return np.where((self._first_touch >= _ODD) | self._in_flight, -1, self.issued_ns)
+
+    def odd_slots(self) -> npt.NDArray[np.int64]:
+        """The slots with a write before the takeover that looked odd afterwards."""
+        return np.flatnonzero((self._first_touch == _ODD) & (self.issued_ns >= 0))

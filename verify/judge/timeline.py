@@ -111,6 +111,7 @@ class Timeline:
         self.reopened: list[dict[str, Any]] = []
         self.contradictions: dict[int, str] = {}
         self.accepted: dict[int, int] = {}
+        self.opened_ns: dict[int, int] = {}
         self.closed_parts: set[int] = set()
         self._flushes: list[npt.NDArray[np.int64]] = []
         self._clock: list[npt.NDArray[np.int64]] = []
@@ -139,6 +140,11 @@ class Timeline:
             part = int(self._part_of[lane])
             tail.closed = tail.closed and part in self.closed_parts and part not in self.contradictions
 
+    def unknown_not_before_ns(self, lane: int) -> int:
+        """A moment before which no operation beyond the lane's ledger was issued: its latest completion."""
+        opened_ns = self.opened_ns.get(int(self._part_of[lane]), -1)
+        return max(self.tails[lane].last_completed_ns, opened_ns)
+
     @property
     def flushes(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
         """Issue and completion times of every completed flush, in the order of issue."""
@@ -166,6 +172,7 @@ class Timeline:
         try:
             if kind == "open":
                 self.boot_ids.add(str(event["boot_id"]))
+                self.opened_ns.setdefault(part, int(event["monotonic_ns"]))
                 self._clock_sample(part, int(event["monotonic_ns"]), int(event["wall_ns"]))
             elif kind == "close":
                 closed_ns = int(event["monotonic_ns"])

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import json
+import math
 import struct
 from dataclasses import dataclass
 from enum import IntEnum
@@ -96,7 +97,7 @@ class Records:
     sequence: npt.NDArray[np.int64]
     issued_ns: npt.NDArray[np.int64]
     done_ns: npt.NDArray[np.int64]
-    """Acknowledgement or completion; for a CLOCK record the wall clock."""
+    """Acknowledgement or completion; for a CLOCK record the wall clock, and then `sequence` is 0."""
 
     def __len__(self) -> int:
         return len(self.kind)
@@ -114,10 +115,11 @@ def decode_records(body: bytes | memoryview) -> Records:
     kind = (first & np.uint64(0xFF)).astype(np.uint8)
     issued = third.astype(np.int64)
     done = issued + (second >> np.uint64(16)).astype(np.int64)
+    sequence = ((first >> np.uint64(32)) | ((second & np.uint64(0xFFFF)) << np.uint64(32))).astype(np.int64)
     clock = kind == Kind.CLOCK
     if clock.any():
         done[clock] = second[clock].astype(np.int64)
-    sequence = ((first >> np.uint64(32)) | ((second & np.uint64(0xFFFF)) << np.uint64(32))).astype(np.int64)
+        sequence[clock] = 0
     return Records(
         kind=kind,
         code=((first >> np.uint64(8)) & np.uint64(0xFF)).astype(np.uint8),
@@ -150,7 +152,7 @@ def encode_event(event: dict[str, Any]) -> bytes:
             longer than `EVENT_BYTES_MAX`.
     """
     _check_event_value(event, EVENT_DEPTH_MAX)
-    text = json.dumps(event, ensure_ascii=False, allow_nan=False, separators=(",", ":"), sort_keys=True)
+    text = json.dumps(event, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
     body = text.encode("utf-8", "replace")
     if len(body) > EVENT_BYTES_MAX:
         raise ValueError(f"an event of {len(body)} bytes is too long")
@@ -176,16 +178,23 @@ def decode_event(body: bytes) -> dict[str, Any]:
     return event
 
 
+def _sayable(text: str) -> bool:
+    return text.isascii() or text == text.encode("utf-8", "replace").decode("utf-8")
+
+
 def _check_event_value(value: Any, depth: int) -> None:
     if isinstance(value, dict | list | tuple):
         if not depth:
             raise ValueError(f"the event is nested deeper than {EVENT_DEPTH_MAX} levels")
-        if isinstance(value, dict) and not all(isinstance(key, str) for key in value):
+        if isinstance(value, dict) and not all(isinstance(key, str) and _sayable(key) for key in value):
             raise ValueError("a key of the event is not text")
         for item in value.values() if isinstance(value, dict) else value:
             _check_event_value(item, depth - 1)
     elif isinstance(value, int):
         if not -(2**63) <= value < 2**63:
             raise ValueError("a number of the event needs more than 64 bits")
-    elif value is not None and not isinstance(value, str | float):
+    elif isinstance(value, float):
+        if not math.isfinite(value):
+            raise ValueError("a number of the event is not finite")
+    elif value is not None and not isinstance(value, str):
         raise ValueError(f"the event holds a value of type {type(value).__name__}")

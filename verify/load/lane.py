@@ -156,7 +156,7 @@ class Lane:
         if action is Action.WRITE:
             kind = Kind.WRITE_THROUGH if self.through else Kind.WRITE
             self._record(operation_record(kind, self.lane, self.sequence, issued_ns, done_ns))
-            self._acknowledged_write(done_ns)
+            self._acknowledged_write()
         elif action is Action.FLUSH:
             self._record(operation_record(Kind.FLUSH, self.lane, self.sequence, issued_ns, done_ns))
             self._unflushed = 0
@@ -179,12 +179,18 @@ class Lane:
         self.wait_until_ns = done_ns + RETRY_AFTER_NS
 
     def closing_record(self, now_ns: int) -> bytes:
-        """What this lane leaves open when the run closes: an operation in flight, or nothing."""
-        issued_ns = self.first_issued_ns
+        """What this lane leaves open when the run closes: an operation in flight, or nothing.
+
+        May be asked while another thread drives the lane, so it looks until it sees one consistent state.
+        """
+        while True:
+            sequence, issued_ns, action = self.sequence, self.first_issued_ns, self.action
+            if (sequence, issued_ns, action) == (self.sequence, self.first_issued_ns, self.action):
+                break
         if not issued_ns:
-            return operation_record(Kind.LANE_END, self.lane, self.sequence, now_ns, now_ns)
-        kind = Kind.IN_FLIGHT if self.action in (Action.WRITE, Action.READ) else Kind.PREFLIGHT
-        return operation_record(kind, self.lane, self.sequence, issued_ns, now_ns)
+            return operation_record(Kind.LANE_END, self.lane, sequence, now_ns, now_ns)
+        kind = Kind.IN_FLIGHT if action in (Action.WRITE, Action.READ) else Kind.PREFLIGHT
+        return operation_record(kind, self.lane, sequence, issued_ns, now_ns)
 
     def _choose(self, action: Action) -> Action:
         self.action = action
@@ -244,7 +250,7 @@ class Lane:
         if sequence == self._fill_end:
             self._shared.lane_state[self.lane] = LaneState.LOADING
 
-    def _acknowledged_write(self, done_ns: int) -> None:
+    def _acknowledged_write(self) -> None:
         own, sequence = self._own_slot, self.sequence
         self._newest[own] = sequence
         self._touched[own] = self._epoch

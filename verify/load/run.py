@@ -16,6 +16,7 @@ MERGE_NS_DEFAULT = 5_000_000_000
 _NS_MAX = 10**15
 
 T = TypeVar("T")
+N = TypeVar("N", int, float)
 
 
 @dataclass(frozen=True)
@@ -23,8 +24,8 @@ class Run:
     """The facts of a run that decide what its blocks hold and how they are judged.
 
     `stall_ns` is the stall threshold: a wait longer than this is an outage. Outages of all lanes closer together than
-    `merge_ns` are one takeover. `atomic_bytes` is the unit the device writes whole or not at all. `lane_workers` gives for
-    each lane of the run the part number (1...) of the ledger file that its worker keeps.
+    `merge_ns` are one takeover. `atomic_bytes` is the unit the device writes whole or not at all. `lane_workers` gives
+    for each lane of the run the part number (1...) of the ledger file that its worker keeps.
     """
 
     run_id: str
@@ -191,9 +192,9 @@ class _Reader:
 
     def number(self, name: str, low: float, high: float) -> float:
         value = self.value.get(name)
-        if type(value) not in (int, float):
+        if not isinstance(value, (int, float)) or isinstance(value, bool):
             raise UsageError(f"{self.where}: the field {name!r} is missing or not a number")
-        return float(self._ranged(name, value, low, high))
+        return self._ranged(name, float(value), low, high)
 
     def choice(self, name: str, allowed: list[str] | tuple[str, ...]) -> str:
         value = self.field(name, str)
@@ -207,7 +208,7 @@ class _Reader:
         except ValueError:
             raise UsageError(f"{self.where}: the field {name!r} cannot be read") from None
 
-    def _ranged(self, name: str, value: Any, low: Any, high: Any) -> Any:
+    def _ranged(self, name: str, value: N, low: N, high: N) -> N:
         if not low <= value <= high:
             raise UsageError(f"{self.where}: the field {name!r} is {value}, outside {low} to {high}")
         return value

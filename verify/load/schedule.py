@@ -95,7 +95,7 @@ class Schedule:
         self.own_slots = stream.layout.lane_slots(lane)
         self.fill_count = stream.fill_operations(lane)
         self._read_below = round(stream.read_share * 2.0**32)
-        root = np.sqrt(np.sqrt(np.sqrt(np.float64(self.own_slots))))
+        root = np.sqrt(np.sqrt(np.sqrt(np.float64(self.own_slots + 1))))
         self._skew_factor = np.float64(root - 1.0)
 
     def operations(self, first: int, count: int) -> Operations:

@@ -89,6 +89,15 @@ class Shared:
     def phase(self, value: int) -> None:
         self.control[0] = value
 
+    @property
+    def reopens(self) -> int:
+        """How often workers have found a vanished volume again."""
+        return self.control[2]
+
+    def count_reopen(self) -> None:
+        """Note that a worker has found the volume again; a count lost between two workers does no harm."""
+        self.control[2] += 1
+
     def raise_outage(self, cell: int) -> None:
         """Tell every lane that an outage happened; `cell` is 0 for the supervisor, 1 + w for worker w."""
         with self._lock:

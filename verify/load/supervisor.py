@@ -82,6 +82,7 @@ class Supervisor:
             `pressed_ns` and `pressed_wall_ns`.
         on_event: told of every event as it is recorded.
         on_tick: told how the run stands, several times a second; must not block.
+        on_reopened: told, in a thread of its own, when a worker has found a vanished volume again.
     """
 
     def __init__(
@@ -93,6 +94,7 @@ class Supervisor:
         take_marks: Callable[[], list[Event]],
         on_event: Callable[[Event], None],
         on_tick: Callable[[Snapshot], None],
+        on_reopened: Callable[[], object] = lambda: None,
     ) -> None:
         self.run_description = run
         self.shared = Shared(run.lanes, len(tasks))
@@ -101,6 +103,7 @@ class Supervisor:
         self._take_marks = take_marks
         self._on_event = on_event
         self._on_tick = on_tick
+        self._on_reopened = on_reopened
         opening: Event = {
             "event": "open", "run": run.run_id, "part": 0, "lanes": [], "boot_id": boot_id(),
             "monotonic_ns": time.monotonic_ns(), "wall_ns": time.time_ns(), "process": os.getpid(),
@@ -118,6 +121,9 @@ class Supervisor:
         self._error_ns = 0
         self._last_clock: tuple[int, int] | None = None
         self._rate: list[tuple[int, int, int]] = []
+        self._block_bytes = [run.stream_of_lane(lane).layout.block_bytes for lane in range(run.lanes)]
+        self._to_fill = sum(s.fill_operations(lane) for s in run.streams for lane in range(s.layout.lanes))
+        self._reopens_seen = 0
 
     def stop(self, reason: str) -> None:
         """Ask the run to end; lanes finish the operation they are in. A second call stops waiting for those."""
@@ -163,6 +169,9 @@ class Supervisor:
             self._accept_mark(mark)
         self._watch_lanes(now_ns)
         self._watch_workers()
+        if self.shared.reopens != self._reopens_seen:
+            self._reopens_seen = self.shared.reopens
+            threading.Thread(target=self._on_reopened, daemon=True, name="reopen").start()
         self._move_on(now_ns)
         self._on_tick(self.snapshot(now_ns))
 
@@ -252,7 +261,7 @@ class Supervisor:
         shared = self.shared
         writes = sum(shared.writes)
         fill_writes = sum(shared.fill_writes)
-        fill_bytes = fill_writes * self.run_description.streams[0].layout.block_bytes
+        fill_bytes = sum(n * size for n, size in zip(shared.fill_writes, self._block_bytes, strict=True))
         moved = sum(shared.load_bytes) + fill_bytes
         self._rate.append((now_ns, writes, moved))
         while len(self._rate) > 2 and now_ns - self._rate[0][0] > 1_000_000_000:
@@ -263,17 +272,16 @@ class Supervisor:
         waiting = [shared.outstanding_ns[lane] for lane in active if shared.outstanding_ns[lane]]
         last = max(shared.last_done_ns, default=0)
         stalled_ns = now_ns - max(waiting) if waiting and len(waiting) == len(active) else 0
-        to_fill = sum(s.fill_operations(lane) for s in self.run_description.streams for lane in range(s.layout.lanes))
         return Snapshot(
             phase=Phase(shared.phase),
             elapsed_s=(now_ns - self._began_ns) / 1e9 if self._began_ns else 0.0,
-            filled_share=fill_writes / to_fill if to_fill else 1.0,
+            filled_share=fill_writes / self._to_fill if self._to_fill else 1.0,
             writes=writes,
             writes_per_second=(writes - then_writes) / seconds,
             bytes_per_second=(moved - then_moved) / seconds,
             in_flight=len(waiting),
             errors=sum(shared.errors),
-            last_acknowledged_s=(now_ns - last) / 1e9 if last else 0.0,
+            last_acknowledged_s=max(now_ns - last, 0) / 1e9 if last else 0.0,
             stalled_s=stalled_ns / 1e9 if stalled_ns > self.run_description.stall_ns else 0.0,
         )
 

@@ -62,10 +62,10 @@ def run_worker_process(task: WorkerTask, shared: Shared, parent: int) -> None:
     try:
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, signal.SIG_IGN)
-        lock_memory()
+        lock_memory(only_what_is_used=True)
         _run(task, shared, parent)
         code = 0
-    except BaseException as error:
+    except BaseException as error:  # noqa: BLE001  (a forked child must never return into its parent's code)
         shared.worker_state[task.index] = WorkerState.FAILED
         with contextlib.suppress(OSError):
             os.write(2, f"worker {task.index}: {type(error).__name__}: {error}\n".encode())
@@ -84,6 +84,7 @@ def _run(task: WorkerTask, shared: Shared, parent: int | None = None) -> None:
         notes = list(getattr(volume, "reopened", ()))
         recorder.append({"event": "reopened", "monotonic_ns": time.monotonic_ns(), "notes": notes})
         shared.raise_outage(1 + task.index)
+        shared.count_reopen()
 
     reopener = Reopener(volume, found_again)
     lanes = [_make_lane(task, lane, shared, recorder, specimens) for lane in task.lanes]

@@ -118,9 +118,11 @@ def _compare_block(offset: int, visible: list[Damage], rows: list[Reported], out
         out.append(f"offset {offset}: reported {rows[0].kind} by {rows[0].seen_by}, and it is sound")
         return 0
     allowed = frozenset().union(*(KINDS_REPORTED[d.kind] for d in visible))
-    for row in rows:
-        if row.kind not in allowed:
-            out.append(f"offset {offset}: really {visible[0].kind}, reported {row.kind} by {row.seen_by}")
+    out.extend(
+        f"offset {offset}: really {visible[0].kind}, reported {row.kind} by {row.seen_by}"
+        for row in rows
+        if row.kind not in allowed
+    )
     standing = any(d.ended_ns is None for d in visible)
     by_check = any(row.seen_by == "check" for row in rows)
     if standing and not by_check:

@@ -1,0 +1,80 @@
+"""A lane driven by hand on a virtual clock, with a volume of bytes in memory."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from verify.blocks.layout import StreamLayout
+from verify.ledger.frames import Kind, Records, decode_records
+from verify.load.lane import Action, Lane
+from verify.load.run import Run
+from verify.load.schedule import Flush, Pattern, Stream
+from verify.load.shared import Phase, Shared
+
+BLOCK = 512
+
+
+def make_run(slots: int = 8, lanes: int = 1, operations: int | None = None, **stream: Any) -> Run:
+    layout = StreamLayout(0, 0, BLOCK, 512, slots, lanes, 0, 0)
+    values: dict[str, Any] = {"pattern": Pattern.UNIFORM, "flush": Flush.NEVER, **stream}
+    return Run("run", 7, 99, (Stream(layout, **values),), "completed", 1_000_000_000, 5_000_000_000, 512, operations,
+               (1,) * lanes)  # fmt: skip
+
+
+class DrivenLane:
+    """One lane, its memory volume, its ledger, and a clock that moves only when told."""
+
+    def __init__(self, run: Run, lane: int = 0, examine: bool = True) -> None:
+        self.run = run
+        self.shared = Shared(run.lanes, 1)
+        self.items: list[Any] = []
+        self.specimens: list[bytes] = []
+        self.volume = bytearray(run.end_bytes)
+        self.now_ns = 1_000_000
+        write, read = (memoryview(bytearray(BLOCK)) for _ in range(2))
+        self.lane = Lane(run, lane, self.shared, 0, self.items.append, self._keep, write, read, examine)
+
+    def _keep(self, block: memoryview) -> dict[str, Any]:
+        self.specimens.append(bytes(block))
+        return {"file": "x", "offset": 0, "length": len(block)}
+
+    def start_load(self) -> None:
+        """Run the fill to its end and let the load begin."""
+        while self.shared.lane_state[self.lane.lane] == 0:
+            self.step()
+        self.shared.phase = Phase.LOAD
+
+    def step(self, error: int = 0, takes_ns: int = 1000) -> Action:
+        """One action: done on the memory volume, or failed with `error`."""
+        self.now_ns += 10
+        action = self.lane.next(self.now_ns)
+        if action is Action.WAIT:
+            self.now_ns = max(self.now_ns, self.lane.wait_until_ns)
+            return action
+        if action is Action.END:
+            return action
+        issued_ns = self.now_ns
+        self.lane.issued(issued_ns)
+        self.now_ns += takes_ns
+        if error:
+            self.lane.failed(issued_ns, self.now_ns, error)
+            return action
+        offset = self.lane.offset_bytes
+        if action is Action.WRITE:
+            self.volume[offset : offset + BLOCK] = self.lane.buffer
+        elif action in (Action.READ, Action.EXAMINE):
+            self.lane.buffer[:] = self.volume[offset : offset + BLOCK]
+        self.lane.completed(self.now_ns)
+        return action
+
+    def records(self) -> Records:
+        return decode_records(b"".join(item for item in self.items if isinstance(item, bytes)))
+
+    def kinds(self) -> list[Kind]:
+        return [Kind(kind) for kind in self.records().kind.tolist()]
+
+    def events(self) -> list[dict[str, Any]]:
+        events = [item for item in self.items if isinstance(item, dict)]
+        json.dumps(events)
+        return events

@@ -1,0 +1,220 @@
+"""The lane as a state machine: what it asks for, what it says, and what it never forgets."""
+
+import errno
+
+from tests.load.driving import BLOCK, DrivenLane, make_run
+from verify.blocks.encode import BlockMaker
+from verify.ledger.frames import Kind
+from verify.load.lane import RETRY_AFTER_NS, Action
+from verify.load.schedule import Flush, Pattern
+from verify.load.shared import LaneState, Phase
+
+
+class TestFill:
+    def test_writes_every_slot_once_then_flushes_then_waits_for_the_load(self):
+        driven = DrivenLane(make_run(slots=5))
+        driven.start_load()
+        assert driven.kinds() == [Kind.WRITE] * 5 + [Kind.FLUSH]
+        maker = BlockMaker(driven.run.streams[0].layout, 7, 99)
+        for slot in range(5):
+            assert bytes(driven.volume[slot * BLOCK : (slot + 1) * BLOCK]) == maker.block(slot, 0, slot)
+
+    def test_without_fill_nothing_is_written_before_the_load(self):
+        driven = DrivenLane(make_run(slots=5, fill=False))
+        driven.start_load()
+        assert driven.items == []
+
+    def test_does_not_begin_the_load_before_it_is_told(self):
+        driven = DrivenLane(make_run(slots=3))
+        for _ in range(30):
+            driven.step()
+        assert driven.lane.sequence == 3
+        assert driven.shared.lane_state[0] == LaneState.FILLED
+
+
+class TestErrors:
+    def test_issues_the_same_operation_again_whole_with_the_same_bytes(self):
+        driven = DrivenLane(make_run())
+        driven.start_load()
+        driven.step(error=errno.EIO)
+        offset, bytes_first = driven.lane.offset_bytes, bytes(driven.lane.buffer)
+        assert driven.step() is Action.WAIT
+        assert driven.step() is Action.WRITE
+        assert driven.lane.sequence == 9
+        assert bytes(driven.volume[offset : offset + BLOCK]) == bytes_first
+
+    def test_keeps_the_first_issue_time_and_records_each_attempt(self):
+        driven = DrivenLane(make_run())
+        driven.start_load()
+        before = driven.now_ns
+        for _ in range(3):
+            driven.step(error=errno.ETIMEDOUT)
+            driven.step()
+        driven.step()
+        records = driven.records()
+        errors = records.take(records.kind == Kind.ERROR)
+        assert errors.code.tolist() == [errno.ETIMEDOUT] * 3
+        assert (errors.sequence == 8).all()
+        write = records.take(records.kind == Kind.WRITE).take([-1])
+        assert write.issued_ns[0] == errors.issued_ns[0] == before + 10
+        assert write.done_ns[0] - write.issued_ns[0] > 3 * RETRY_AFTER_NS
+
+    def test_rests_between_attempts(self):
+        driven = DrivenLane(make_run())
+        driven.start_load()
+        driven.step(error=errno.EIO)
+        assert driven.lane.next(driven.now_ns + RETRY_AFTER_NS // 2) is Action.WAIT
+        assert driven.lane.next(driven.now_ns + RETRY_AFTER_NS) is Action.WRITE
+
+    def test_raises_the_outage_counter(self):
+        driven = DrivenLane(make_run())
+        driven.start_load()
+        driven.step(error=errno.EIO)
+        assert list(driven.shared.outage_cells) == [0, 1]
+
+    def test_a_failed_operation_stays_in_flight_when_the_run_stops(self):
+        driven = DrivenLane(make_run())
+        driven.start_load()
+        driven.step(error=errno.EIO)
+        driven.shared.phase = Phase.STOP
+        assert driven.step() is Action.END
+        driven.items.append(driven.lane.closing_record(driven.now_ns))
+        assert driven.kinds()[-1] is Kind.IN_FLIGHT
+        assert driven.records().sequence[-1] == 8
+
+
+class TestExamination:
+    def test_after_an_outage_each_slot_is_read_before_its_first_overwrite_and_only_then(self):
+        driven = DrivenLane(make_run(slots=4, pattern=Pattern.SWEEP))
+        driven.start_load()
+        driven.shared.raise_outage(0)
+        actions = [driven.step() for _ in range(12)]
+        assert actions == [Action.EXAMINE, Action.WRITE] * 4 + [Action.WRITE] * 4
+
+    def test_a_read_counts_as_a_look(self):
+        driven = DrivenLane(make_run(slots=1, read_share=1.0))
+        driven.start_load()
+        driven.shared.raise_outage(0)
+        assert [driven.step() for _ in range(3)] == [Action.READ] * 3
+
+    def test_a_long_wait_raises_the_counter_at_half_the_threshold(self):
+        driven = DrivenLane(make_run())
+        driven.start_load()
+        driven.step(takes_ns=driven.run.stall_ns // 2 - 100)
+        assert driven.shared.outage_cells[1] == 0
+        driven.step(takes_ns=driven.run.stall_ns // 2 + 100)
+        assert driven.shared.outage_cells[1] == 1
+
+    def test_an_outage_between_decision_and_submission_is_noticed(self):
+        driven = DrivenLane(make_run())
+        driven.start_load()
+        assert driven.lane.next(driven.now_ns) is Action.WRITE
+        assert not driven.lane.outage_since_decided()
+        driven.shared.raise_outage(0)
+        assert driven.lane.outage_since_decided()
+        assert driven.lane.next(driven.now_ns) is Action.EXAMINE
+
+    def test_the_slot_in_flight_at_an_outage_is_examined_before_it_is_written_again(self):
+        driven = DrivenLane(make_run(slots=1))
+        driven.start_load()
+        driven.step(error=errno.EIO)
+        driven.step()
+        assert driven.step() is Action.WRITE
+        assert driven.step() is Action.EXAMINE
+
+    def test_slots_never_written_are_not_examined(self):
+        driven = DrivenLane(make_run(slots=3, pattern=Pattern.SWEEP, fill=False))
+        driven.start_load()
+        driven.shared.raise_outage(0)
+        assert [driven.step() for _ in range(3)] == [Action.WRITE] * 3
+
+    def test_can_be_switched_off(self):
+        driven = DrivenLane(make_run(), examine=False)
+        driven.start_load()
+        driven.shared.raise_outage(0)
+        assert driven.step() is Action.WRITE
+
+    def test_what_was_seen_is_told_with_its_bytes_when_an_older_write_is_there(self):
+        driven = DrivenLane(make_run(slots=1))
+        driven.start_load()
+        old = bytes(driven.volume)
+        driven.step()
+        driven.volume[:] = old
+        driven.shared.raise_outage(0)
+        assert driven.step() is Action.EXAMINE
+        (event,) = driven.events()
+        assert (event["source"], event["seen"]["content"], event["seen"]["newest"]) == ("examination", "whole", 0)
+        assert event["expected"] == 1
+        assert driven.specimens == [old]
+        assert driven.kinds()[-1] is Kind.EXAMINED_ODD
+        assert driven.step() is Action.WRITE
+
+
+class TestReads:
+    def make_stale(self) -> DrivenLane:
+        driven = DrivenLane(make_run(slots=1, read_share=0.5))
+        driven.start_load()
+        old = bytes(driven.volume)
+        while driven.kinds()[-1] is not Kind.WRITE:
+            driven.step()
+        driven.volume[:] = old
+        return driven
+
+    def test_a_stale_read_is_told_once_while_it_stays_the_same(self):
+        driven = self.make_stale()
+        while driven.kinds().count(Kind.READ_ODD) < 2 and Kind.EXAMINED_ODD not in driven.kinds():
+            driven.step()
+        reads = [event for event in driven.events() if event["source"] == "read"]
+        assert len(reads) <= 1
+
+    def test_after_a_stale_read_the_slot_is_examined_before_it_is_overwritten_even_without_an_outage(self):
+        driven = self.make_stale()
+        actions = []
+        while Action.WRITE not in actions:
+            actions.append(driven.step())
+        if Action.READ in actions:
+            assert Action.EXAMINE in actions
+            assert [event["source"] for event in driven.events()] == ["read", "examination"]
+
+    def test_reading_a_slot_never_written_is_nothing_odd(self):
+        driven = DrivenLane(make_run(slots=2, read_share=1.0, fill=False))
+        driven.volume[:] = b"x" * len(driven.volume)
+        driven.start_load()
+        driven.step()
+        assert driven.kinds() == [Kind.READ]
+
+
+class TestFlushAndPace:
+    def test_flushes_after_every_n_acknowledged_writes(self):
+        driven = DrivenLane(make_run(flush=Flush.EVERY, flush_every=3))
+        driven.start_load()
+        actions = [driven.step() for _ in range(8)]
+        assert actions == [Action.WRITE] * 3 + [Action.FLUSH] + [Action.WRITE] * 3 + [Action.FLUSH]
+
+    def test_writes_through_when_asked(self):
+        driven = DrivenLane(make_run(flush=Flush.WRITE))
+        driven.start_load()
+        driven.step()
+        assert driven.lane.through
+        assert driven.kinds()[-1] is Kind.WRITE_THROUGH
+
+    def test_keeps_its_pace_and_does_not_hurry_after_a_long_stall(self):
+        driven = DrivenLane(make_run(slots=8, lanes=1, pace=100.0))
+        driven.start_load()
+        began, count = driven.now_ns, 0
+        while driven.now_ns < began + 2_000_000_000:
+            count += driven.step() is Action.WRITE
+        assert 195 <= count <= 205
+        driven.step(takes_ns=10_000_000_000)
+        began, count = driven.now_ns, 0
+        while driven.now_ns < began + 1_000_000_000:
+            count += driven.step() is Action.WRITE
+        assert count <= 105
+
+    def test_ends_after_the_operations_asked_for_with_a_last_flush(self):
+        driven = DrivenLane(make_run(operations=4, flush=Flush.EVERY, flush_every=3))
+        driven.start_load()
+        actions = [driven.step() for _ in range(7)]
+        assert actions == [Action.WRITE] * 3 + [Action.FLUSH, Action.WRITE, Action.FLUSH, Action.END]
+        driven.items.append(driven.lane.closing_record(driven.now_ns))
+        assert driven.kinds()[-1] is Kind.LANE_END
