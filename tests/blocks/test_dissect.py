@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import tracemalloc
 from collections.abc import Callable
 
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.blocks.slow_blocks import OTHER_TAG, SEED, TAG, differing_bits, slow_block, stream_of
-from verify.blocks.dissect import CANDIDATES_MAX, Difference, Dissection, Origin, Sector, dissect
+from verify.blocks.dissect import CANDIDATES_MAX, REBUILT_MAX, Difference, Dissection, Origin, Sector, dissect
 from verify.blocks.encode import BlockMaker
 from verify.blocks.layout import StreamLayout
 
@@ -64,6 +65,21 @@ class TestWhoseSectors:
         parts = [write(100 + i, layout=layout)[i] for i in range(128)]
         found = look(parts, 9, BlockMaker(layout, SEED, TAG))
         assert found == Dissection(tuple(here(100 + i) for i in range(128)))
+
+    def test_memory_is_bounded_however_many_writes_are_mixed(self) -> None:
+        layout = stream_of(1 << 20, 4096)
+        maker = BlockMaker(layout, SEED, TAG)
+        block = bytearray(layout.block_bytes)
+        for first in range(64):
+            whole = maker.block(SLOT, LANE, first)
+            for index in range(first, layout.sectors, 64):
+                block[index * 4096 : (index + 1) * 4096] = whole[index * 4096 : (index + 1) * 4096]
+        tracemalloc.start()
+        found = dissect(bytes(block), SLOT, maker, 9)
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert found == Dissection(tuple(here(index % 64) for index in range(256)))
+        assert peak < (REBUILT_MAX + 8) << 20
 
     def test_sectors_of_a_write_to_another_slot_are_elsewhere(self) -> None:
         parts = write(9)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import threading
 import time
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -18,14 +19,22 @@ from verify.drill.planning import RunRequest, StreamRequest
 BLOCK_BYTES = 512
 SLOTS = 512
 LANES = 8
-OPERATIONS = 1800
+WRITES = 1000
+"""Of each lane under load, about."""
+
+PACE = 3200.0
+"""Writes per second: several to each block, and no lane far ahead of the others."""
+
 ROLLED_BACK = 200
-WRITES_BEFORE_MOMENT = SLOTS + 1500
+WRITES_BEFORE_MOMENT = SLOTS + 2000
 WRITES_BEFORE_TAKEOVER = WRITES_BEFORE_MOMENT + 300
 SETTLE_S = 0.1
 STALL_S = 0.6
 OUTAGES_MAX = LANES + 2
 """The supervisor tells of one stall, and each lane of its own wait."""
+
+MICROSECONDS_S = 100e-6
+"""What is lost between two clocks read one after the other, and in times told to the microsecond."""
 
 STALL_THRESHOLD_NS = 200_000_000
 
@@ -36,7 +45,7 @@ class TakenOver(MemoryVolume):
     What really happened is kept apart from what is served: `lost` gives for the offset of each block put back how many
     of its acknowledged writes that undid; blocks with a write under way (`in_flight`) are left out, as it hides the loss.
 
-    With `one_moment` every block goes back to what it held at the moment `moment_ns`; without, 200 blocks go back by a
+    With `one_moment` every block goes back to what it held at the moment `moment_wall_ns`; without, 200 blocks go back by a
     few writes each.
     """
 
@@ -44,8 +53,7 @@ class TakenOver(MemoryVolume):
         super().__init__(SLOTS * BLOCK_BYTES)
         self.lost: dict[int, int] = {}
         self.in_flight: set[int] = set()
-        self.moment_ns = 0
-        self.rewritten_least = 0
+        self.moment_wall_ns = 0
         self._random = random.Random(seed)
         self._one_moment = one_moment
         self._versions: dict[int, list[bytes]] = {}
@@ -65,7 +73,7 @@ class TakenOver(MemoryVolume):
             self._writes += 1
             self._under_way.add(offset_bytes)
             if self._writes == WRITES_BEFORE_MOMENT:
-                self.moment_ns = time.monotonic_ns()
+                self.moment_wall_ns = time.time_ns()
                 self._versions_at_moment = {at: len(held) for at, held in self._versions.items()}
             if self._writes == WRITES_BEFORE_TAKEOVER:
                 self._open.clear()
@@ -96,7 +104,9 @@ class TakenOver(MemoryVolume):
             return self._versions_at_moment
         with_history = sorted(at for at, held in self._versions.items() if len(held) > 1)
         chosen = self._random.sample(with_history, ROLLED_BACK)
-        return {at: len(self._versions[at]) - self._random.randint(1, min(3, len(self._versions[at]) - 1)) for at in chosen}
+        return {
+            at: len(self._versions[at]) - self._random.randint(1, min(3, len(self._versions[at]) - 1)) for at in chosen
+        }
 
     def rewritten_at_least(self) -> int:
         """How often the block least rewritten since the takeover was."""
@@ -104,8 +114,9 @@ class TakenOver(MemoryVolume):
 
 
 def drill(folder: Path, volume: TakenOver, read_share: float = 0.0, examine: bool = True) -> CheckResult:
-    stream = StreamRequest(BLOCK_BYTES, LANES, SLOTS * BLOCK_BYTES, read_share=read_share)
-    request = RunRequest((stream,), seed=5, operations=OPERATIONS, stall_ns=STALL_THRESHOLD_NS)
+    pace, operations = PACE / (1 - read_share), int(WRITES / (1 - read_share))
+    stream = StreamRequest(BLOCK_BYTES, LANES, SLOTS * BLOCK_BYTES, read_share=read_share, pace=pace)
+    request = RunRequest((stream,), seed=5, operations=operations, stall_ns=STALL_THRESHOLD_NS)
     load_on(volume, folder / "record", request, examine=examine)
     assert volume.rewritten_at_least() >= 2, "the load was not hot enough"
     return check_on(volume, folder / "record")
@@ -184,3 +195,6 @@ def test_a_volume_that_went_back_to_one_moment_is_told_so(tmp_path: Path) -> Non
     assert lost_by_examination(result) == volume.lost
     order = the_takeover(result.verdict)["order"]
     assert order["one_moment"], order
+    earliest, latest = (datetime.fromisoformat(end).timestamp() for end in order["moment"])
+    assert earliest - MICROSECONDS_S <= volume.moment_wall_ns / 1e9 <= latest + MICROSECONDS_S
+    assert (order["set_aside"], order["overtaken"], order["witness"]) == (0, 0, None)

@@ -30,7 +30,7 @@ def slow_order(judge: SlowJudge, takeover: SlowTakeover, lost: set[tuple[int, in
     for slot in range(judge.story.run.slots):
         issued = {w.n: _issue(judge, slot, w) for w in judge.writes[slot]}
         before = [w for w in judge.writes[slot] if issued[w.n] <= start]
-        if not before:
+        if all(w.acknowledged is None for w in before):
             continue
         proven_after = any(w.proven and issued[w.n] > start for w in judge.writes[slot])
         survivor, judged = _first_look(judge, slot, start, proven_after)
@@ -42,9 +42,10 @@ def slow_order(judge: SlowJudge, takeover: SlowTakeover, lost: set[tuple[int, in
             left_out += 1
             continue
         assert isinstance(survivor, int)
-        if survivor not in [w.n for w in before]:
-            left_out += survivor not in issued  # else it was written only after the takeover
-            continue
+        shown = next((w for w in judge.writes[slot] if w.n == survivor), None)
+        left_out += shown is None
+        if shown is None or shown not in before or shown.acknowledged is None or shown.acknowledged > start:
+            continue  # never written, or only after the takeover or across it: it tells nothing of a moment
         later = sorted((w for w in before if w.n > survivor), key=lambda w: w.n)
         until = later[0].acknowledged if later and not later[0].proven else None
         allowed.append((issued[survivor], until))

@@ -76,14 +76,11 @@ class Story:
     open_parts: set[int]
     checks: list[list[tuple[Content, Content]]]
     twice: bool
-
-    def does(self, lane: int, n: int) -> tuple[bool, int]:
-        """Whether operation n of a lane writes, and the slot (counted within the run)."""
-        return doer(self.run)(lane, n)
+    does: Callable[[int, int], tuple[bool, int]]
 
 
 def doer(run: Run) -> Callable[[int, int], tuple[bool, int]]:
-    """A function that looks up what an operation does, from the schedule."""
+    """A function of (lane, n) that says whether operation n writes, and the slot (counted within the run)."""
     known: dict[tuple[int, int], tuple[bool, int]] = {}
     schedules = [run.schedule(lane) for lane in range(run.lanes)]
 
@@ -270,7 +267,7 @@ def _gather(entries: list[Any], rng: random.Random) -> list[Records | dict[str, 
     """Lay neighbouring records together into stretches of random length, as frames come."""
     out: list[Records | dict[str, Any]] = []
     pending: list[bytes] = []
-    room = rng.choice((1, 3, 10, 1000))
+    room = rng.choice((2, 7, 30, 1000, 1000))
     for entry in entries:
         if isinstance(entry, bytes) and len(pending) < room:
             pending.append(entry)

@@ -61,17 +61,17 @@ def shapes(draw: st.DrawFn) -> Run:
 def tell(run: Run, seed: int, base: int = 0) -> Story:
     """The story that a seed gives for a run whose lanes begin with operation `base`."""
     rng = random.Random(seed)
-    stop = START + rng.randint(10, 200)
+    stop = START + rng.randint(5, rng.choice((30, 80, 160)))
     close = stop + rng.randint(0, 25)
     stalls = []
     for _ in range(rng.choice((0, 1, 1, 2, 3))):
         begin = rng.randint(START, stop)
         stalls.append((begin, begin + rng.randint(4, 35)))
     pens = [_Pen(run, rng, stalls) for _ in range(run.lanes)]
-    story = Story(run, base, [pen.log for pen in pens], {}, [], stop, close, set(), [], rng.random() < 0.25)
-    does = doer(run)
+    logs, twice = [pen.log for pen in pens], rng.random() < 0.25
+    story = Story(run, base, logs, {}, [], stop, close, set(), [], twice, doer(run))
     for lane, pen in enumerate(pens):
-        _write_lane(story, lane, pen, does)
+        _write_lane(story, lane, pen)
     _leave_open(story, rng)
     _add_beats_and_marks(story, rng)
     for _ in range(rng.choice((1, 1, 2, 3))):
@@ -79,16 +79,15 @@ def tell(run: Run, seed: int, base: int = 0) -> Story:
     return story
 
 
-def _write_lane(story: Story, lane: int, pen: _Pen, does: object) -> None:
+def _write_lane(story: Story, lane: int, pen: _Pen) -> None:
     run, rng, stop, close = story.run, pen.rng, story.stop or 0, story.close
-    assert callable(does)
     fill = run.schedule(lane).fill_count
     end = None if run.operations is None else max(fill - story.base, 0) + run.operations
     main = "through" if run.stream_of_lane(lane).flush is Flush.WRITE else "write"
     n = story.base
     pen.now += rng.randint(0, 3)
     while pen.now < stop and (end is None or n - story.base < end):
-        writes, slot = does(lane, n)
+        writes, slot = story.does(lane, n)
         if rng.random() < 0.12 and not _do(pen, "flush", n, slot, close):
             return
         known = slot in pen.newest
@@ -158,7 +157,7 @@ def _leave_open(story: Story, rng: random.Random) -> None:
 
 def _add_beats_and_marks(story: Story, rng: random.Random) -> None:
     for part in {0, *story.run.lane_workers}:
-        beats = list(range(0, story.close + 1))
+        beats = list(range(0, story.close + 1, 3))
         if rng.random() < 0.15:
             begin = rng.randint(0, story.close)
             gone = range(begin, begin + rng.randint(3, 30))

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -13,16 +14,28 @@ from hypothesis import strategies as st
 from tests.judge.slow_judge import CONVICTING, SlowJudge
 from tests.judge.slow_judge import Judged as SlowJudged
 from tests.judge.slow_order import slow_order
-from tests.judge.stories import BEGIN_NS, UNIT_NS, NoSpecimens, Renderer, Story, StoryVolume, lane_of, layout_of, ledger_of
+from tests.judge.stories import (
+    BEGIN_NS,
+    UNIT_NS,
+    NoSpecimens,
+    Renderer,
+    Story,
+    StoryVolume,
+    layout_of,
+    ledger_of,
+    make_run,
+)
 from tests.judge.telling import shapes, tell
 from verify.drill.scan import Scanner
-from verify.judge import assess, history, slots, timeline
+from verify.judge import assess, slots, timeline
 from verify.judge.decision import Finding, Source
 from verify.judge.judgement import Judgement
 from verify.judge.timeline import LaneTail
-from verify.load.run import Run
+from verify.load.run import PROMISES, Run
+from verify.load.schedule import Flush
 
-THOROUGH = settings(max_examples=700, deadline=None, database=None, print_blob=True)
+THOROUGH = settings(max_examples=1200, deadline=None, database=None, print_blob=True)
+SHORT = settings(THOROUGH, max_examples=300)
 SEEDS = st.integers(0, 2**64 - 1)
 
 Key = tuple[int, str, int]
@@ -157,7 +170,90 @@ def compare_orders(fast: Fast, slow: Slow) -> None:
         )
 
 
+@contextmanager
+def cut_small(base: int) -> Iterator[None]:
+    """Make every batch two slots long and every stretch three operations, and begin lanes at operation `base`."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(assess, "BATCH_SLOTS_MAX", 2)
+        patch.setattr(slots, "CHUNK_OPERATIONS", 3)
+        patch.setattr(timeline, "LaneTail", lambda: LaneTail(next_sequence=base))
+        yield
+
+
 @THOROUGH
 @given(run=shapes(), seed=SEEDS)
 def test_both_judges_agree(run: Run, seed: int) -> None:
     compare(tell(run, seed))
+
+
+@SHORT
+@given(run=shapes(), seed=SEEDS)
+def test_both_judges_agree_in_small_batches(run: Run, seed: int) -> None:
+    with cut_small(0):
+        compare(tell(run, seed))
+
+
+@SHORT
+@given(run=shapes(), seed=SEEDS, base=st.sampled_from((2**32 - 7, 2**33)))
+def test_both_judges_agree_where_sequence_numbers_need_more_than_32_bits(run: Run, seed: int, base: int) -> None:
+    with cut_small(base):
+        compare(tell(run, seed, base))
+
+
+def test_the_stories_reach_everything_that_is_compared() -> None:
+    """The agreement above would mean little if some finding or kind of takeover never came up."""
+    reached: set[object] = set()
+    for seed in range(250):
+        run = make_run(
+            [(1 + seed % 3, 3 + seed % 4, (1, 2, 4)[seed % 3])],
+            promise=PROMISES[seed % 2],
+            flush=tuple(Flush)[seed % 3],
+            fill=seed % 5 < 3,
+            workers=1 + seed % 2,
+        )
+        story = tell(run, seed)
+        for number in range(len(story.checks)):
+            slow = Slow(story, number)
+            reached |= features(slow)
+    assert {*Finding, *EVERY_FEATURE} <= reached
+
+
+EVERY_FEATURE = (
+    "observed", "attested", "never ended", "marked and observed", "examined", "left", "unexamined", "several takeovers",
+    "in flight", "errors", "late replay", "several lost by one look", "proven floor", "floor of an earlier check",
+    "in flight at the end", "open end", "one moment", "reordered", "overtaken", "left out", "uncovered but newer",
+)  # fmt: skip
+
+
+def features(slow: Slow) -> set[object]:
+    """What came up in one story."""
+    judge = slow.judge
+    out: set[object] = {judged.finding for judged in slow.judged.values()}
+    for t in judge.takeovers:
+        order = slow_order(judge, t, slow.lost)
+        facts = {
+            "observed": t.observed, "attested": not t.observed, "never ended": t.never_ended,
+            "marked and observed": t.observed and bool(t.marks), "examined": t.examined, "left": t.left,
+            "unexamined": t.unexamined, "in flight": t.in_flight, "errors": t.errors,
+            "several takeovers": len(judge.takeovers) > 1,
+        }  # fmt: skip
+        if order is not None and order.slots:
+            facts |= {
+                "one moment": order.one_moment, "reordered": not order.one_moment, "overtaken": order.overtaken,
+                "left out": order.left_out,
+            }  # fmt: skip
+        out |= {name for name, is_so in facts.items() if is_so}
+    looks = slow.judged.values()
+    facts = {
+        "late replay": any(j.late_replay for j in looks),
+        "several lost by one look": any(len(j.lost) > 1 for j in looks),
+        "proven floor": any(w.proven for ws in judge.writes.values() for w in ws if w.acknowledged is not None),
+        "floor of an earlier check": any(
+            judge.seen_before.get(key[0]) == j.floor for key, j in slow.judged.items() if key[1] == "CHECK"
+        ),
+        "in flight at the end": bool(judge.in_flight),
+        "open end": any(judge.open),
+        "uncovered but newer": judge.flushed
+        and any(j.floor < max([w.n for w in judge.writes[key[0]]], default=-1) for key, j in slow.judged.items()),
+    }
+    return out | {name for name, is_so in facts.items() if is_so}

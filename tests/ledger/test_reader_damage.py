@@ -342,6 +342,19 @@ class TestTheEdgeOfTheSystem:
         with pytest.raises(OSError, match="Input/output error"):
             next(items)
 
+    def test_a_huge_event_is_refused_before_it_is_parsed(self, path: Path) -> None:
+        """Sixteen million bytes of empty lists would take hundreds of millions in memory."""
+        body = b'{"a":[' + b"[]," * ((BODY_BYTES_MAX - 20) // 3) + b"[]]}"
+        assert len(body) <= BODY_BYTES_MAX
+        path.write_bytes(b"".join(build([Frame(OPEN), Frame(body)])))
+        tracemalloc.start()
+        found, state = read(path)
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert found == [json.loads(OPEN)]
+        assert state.damaged == f"frame 1 at byte {STARTS[1]}: an event of {len(body)} bytes is too long"
+        assert peak < 4 * BODY_BYTES_MAX
+
     def test_memory_does_not_grow_with_the_file(self, path: Path) -> None:
         """Bodies of the largest size, and one whose header says that it is larger still."""
         body = slow_record(1, 0, 0, 1, 1) * RECORDS_MAX

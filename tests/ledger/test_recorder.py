@@ -244,6 +244,7 @@ class TestWhileItRuns:
             recorder.close(CLOSING)
             recorder.append(record_of(0, 99))
             recorder.flush()
+            assert recorder.failure is None, "a file that was given back must not be written to"
             stop.set()
             for thread in threads:
                 thread.join()

@@ -23,6 +23,7 @@ class MemoryVolume:
         self.short = 0
         self.gone = False
         self.reopened = 0
+        self.held = 0
 
     def _trouble(self) -> None:
         if self.gone:
@@ -64,6 +65,7 @@ def run_to_end(volume, operations=6, holds=0, **stream):
 
     def hold() -> bool:
         left[0] -= 1
+        volume.held += left[0] >= 0
         return left[0] >= 0
 
     def ended() -> None:
@@ -121,5 +123,7 @@ def test_a_volume_is_looked_for_at_most_twice_a_second():
 
 
 def test_nothing_is_issued_while_the_ledger_is_behind():
-    driven, _ = run_to_end(MemoryVolume(8 * BLOCK), operations=1, holds=5)
-    assert driven.kinds() == [Kind.WRITE]
+    volume = MemoryVolume(8 * BLOCK)
+    driven, _ = run_to_end(volume, operations=40, holds=5)
+    assert driven.kinds().count(Kind.WRITE) == 40
+    assert volume.held == 5

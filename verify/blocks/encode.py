@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 
 import numpy as np
 from xxhash import xxh3_64_intdigest
@@ -19,6 +20,8 @@ from verify.blocks.layout import (
 from verify.blocks.payload import payload, payload_key
 
 _CHECKSUM = struct.Struct("<Q")
+_ADDRESS_WORD = 2
+_SEQUENCE_WORD = 4
 _FIRST_STAMP = struct.Struct("<QQQHHIQ")
 
 
@@ -29,7 +32,7 @@ class BlockMaker:
         layout: the stream.
         seed, tag: the run's seed and random tag, unsigned 64-bit.
 
-    Not safe to share between threads: it keeps a stamp template.
+    May be shared between threads; what `filler` gives may not.
     """
 
     def __init__(self, layout: StreamLayout, seed: int, tag: int) -> None:
@@ -45,23 +48,40 @@ class BlockMaker:
         self._stamps["stream"] = layout.stream
         self._stamps["sector"] = np.arange(layout.sectors)
         self._first_word = first_word(layout)
-        self._addresses = self._stamps["address"]
-        self._lanes = self._stamps["lane"]
-        self._sequences = self._stamps["sequence"]
-        self._stamp_bytes = self._stamps.view(np.uint8).reshape(layout.sectors, STAMP_BYTES)
+
+    def filler(self, buffer: memoryview, lane: int) -> Callable[[int, int], None]:
+        """A function that writes blocks of one lane into one buffer, called with slot and sequence number.
+
+        Everything that stays the same from block to block is prepared once, since this is the inner loop of a load.
+
+        Raises:
+            ValueError: if the buffer is not one block long.
+        """
+        layout, key, stream = self.layout, self.key, self.layout.stream
+        if len(buffer) != layout.block_bytes:
+            raise ValueError(f"a buffer of {len(buffer)} bytes is not one block of {layout.block_bytes} bytes")
+        size, start = layout.block_bytes, layout.start_bytes
+        stamps = self._stamps.copy()
+        stamps["lane"] = lane
+        words = stamps.view(np.uint64).reshape(layout.sectors, STAMP_BYTES // 8)
+        addresses, sequences = words[:, _ADDRESS_WORD], words[:, _SEQUENCE_WORD]
+        target = np.frombuffer(buffer, dtype=np.uint64).reshape(layout.sectors, layout.sector_bytes // 8)
+        target = target[:, : STAMP_BYTES // 8]
+        end = size - CHECKSUM_BYTES
+        covered = buffer[:end]
+
+        def fill(slot: int, sequence: int) -> None:
+            buffer[:] = payload(key, stream, slot, lane, sequence, size)
+            addresses[:] = start + slot * size
+            sequences[:] = sequence
+            target[:] = words
+            _CHECKSUM.pack_into(buffer, end, xxh3_64_intdigest(covered))
+
+        return fill
 
     def fill(self, buffer: memoryview, slot: int, lane: int, sequence: int) -> None:
         """Write the block of operation `sequence` of `lane` on `slot` into `buffer`, one block long."""
-        layout = self.layout
-        size = layout.block_bytes
-        buffer[:] = payload(self.key, layout.stream, slot, lane, sequence, size)
-        self._addresses[:] = layout.start_bytes + slot * size
-        self._lanes[:] = lane
-        self._sequences[:] = sequence
-        sectors = np.frombuffer(buffer, dtype=np.uint8).reshape(layout.sectors, layout.sector_bytes)
-        sectors[:, :STAMP_BYTES] = self._stamp_bytes
-        end = size - CHECKSUM_BYTES
-        _CHECKSUM.pack_into(buffer, end, xxh3_64_intdigest(buffer[:end]))
+        self.filler(buffer, lane)(slot, sequence)
 
     def block(self, slot: int, lane: int, sequence: int) -> bytes:
         """The same block as new bytes."""

@@ -10,10 +10,11 @@ import click
 
 from verify.commands.live import LiveLine
 from verify.errors import EXIT_FAIL, EXIT_PASS, UsageError
+from verify.judge.verdict import plural
 from verify.rehearsal.faults import FAULTS
 from verify.rehearsal.rehearse import Rehearsed, rehearse_all
 
-_COLUMNS = (("pair", 22), ("what it really did", 38), ("what was reported", 38), ("agreed", 6))
+_COLUMNS = (("pair", 22), ("what it really did", 40), ("what was reported", 44), ("agreed", 6))
 
 
 @click.command(
@@ -67,15 +68,19 @@ def rehearse(name: str | None, record: str | None, seed: int | None, listing: bo
     return EXIT_PASS
 
 
+def _amount(blocks: int, writes: int) -> str:
+    return f"{plural(blocks, 'block')}, {plural(writes, 'write')}"
+
+
 def _row(rehearsed: Rehearsed) -> str:
     comparison = rehearsed.comparison
     if comparison.real_blocks:
-        really = f"{', '.join(comparison.kinds)}: {comparison.real_blocks} blocks, {comparison.real_writes} writes"
+        really = f"{', '.join(comparison.kinds)}: {_amount(comparison.real_blocks, comparison.real_writes)}"
     else:
         really = "kept its promise"
     reported = rehearsed.verdict["verdict"]
     if comparison.reported_blocks:
-        reported += f": {comparison.reported_blocks} blocks, {comparison.reported_writes} writes"
+        reported += f": {_amount(comparison.reported_blocks, comparison.reported_writes)}"
     order = next((t["order"] for t in rehearsed.verdict["takeovers"] if t["order"]), None)
     if order is not None and not order["for_information_only"]:
         reported += ", one moment" if order["one_moment"] else ", reordered"

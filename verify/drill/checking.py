@@ -222,7 +222,7 @@ def _conclude(
         slots=run.slots,
         slots_read=scan.slots_read,
         around=judgement.state.around,
-        page_cache=opened.page_cache,
+        page_cache=opened.page_cache or "; ".join(sorted(timeline.reopening_doubts)),
         ledger_damage=damage,
         open_tail=_open_tail(judgement, ledger, time_text),
         other_volume=_other_volume(opened, scan),

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -188,9 +189,9 @@ class Scanner:
         self._add_bulk(slots[plain & (decoded.state == State.WHOLE)], Content.FOREIGN, done_ns)
         for index in np.flatnonzero(odd & readable & ~(plain & (decoded.state == State.BLANK))).tolist():
             block = data[index * layout.block_bytes : (index + 1) * layout.block_bytes]
-            self._specimens.keep(block)
+            kept = self._specimens.keep(block)
             if rest[index] and not plain[index]:
-                self._add_close_look(stream_index, int(slots[index]), block, done_ns)
+                self._add_close_look(stream_index, int(slots[index]), block, done_ns, kept)
 
     def _add_bulk(self, slots: npt.NDArray[np.int64], content: Content, done_ns: int) -> None:
         self._add(blank_rows(slots, Source.CHECK, content), done_ns)
@@ -199,7 +200,9 @@ class Scanner:
         rows["issued_ns"] = rows["done_ns"] = done_ns
         self._observations.add_rows(rows)
 
-    def _add_close_look(self, stream_index: int, slot: int, block: memoryview, done_ns: int) -> None:
+    def _add_close_look(
+        self, stream_index: int, slot: int, block: memoryview, done_ns: int, kept: dict[str, Any] | None
+    ) -> None:
         layout = self._state.run.streams[stream_index].layout
         in_flight = self._state.in_flight.get(slot, -1)
         expected = max(int(self._state.newest[slot]), in_flight)
@@ -208,7 +211,8 @@ class Scanner:
             self._note_beyond(slot, seen.newest)
         row = row_of(slot, Source.CHECK, seen)
         row["issued_ns"] = row["done_ns"] = done_ns
-        self._observations.add(row, seen.detail)
+        where = "" if kept is None else f"; bytes kept in specimens/{kept['file']} at {kept['offset']}"
+        self._observations.add(row, seen.detail + where)
 
     def _note_in_flight(self, slot: int, sequence: int) -> None:
         """Keep, for later checks, a write above the acknowledged ones that may rightly stand on the slot."""

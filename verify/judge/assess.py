@@ -262,7 +262,7 @@ class Assessor:
         first = np.where(by_check, touched == OPEN_NS, by_load)
         before = history.not_before_ns <= start_ns
         written_before = np.zeros(len(history.slots), dtype=np.bool_)
-        written_before[history.slot_position[before]] = True
+        written_before[history.slot_position[before & history.acknowledged]] = True
         which = np.flatnonzero(first & written_before[positions])
         if not len(which):
             return

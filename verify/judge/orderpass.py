@@ -12,6 +12,8 @@ from verify.judge.takeovers import Takeover
 from verify.judge.timeline import WRITE_KINDS, by_lane, kind_mask
 from verify.ledger.frames import Kind, Records
 
+Int64Array = npt.NDArray[np.int64]
+
 _UNTOUCHED, _OBSERVED, _ODD, _OVERWRITTEN = 0, 1, 2, 3
 
 
@@ -72,21 +74,25 @@ class NewestBefore:
         for lane, found in self._state.proven.items():
             not_before_ns = self._state.timeline.unknown_not_before_ns(lane)
             for slots, sequences in self._state.proven_writes(lane, tails[lane].next_sequence, found + 1):
-                self._add_last(slots, sequences, not_before_ns)
+                self._add_last(slots, sequences, not_before_ns, sequences == found)
         for slot, sequence in self._state.in_flight.items():
             if slot in self._state.recalled:
                 in_flight = tails[self._state.lane_of_slot(slot)].in_flight
                 issued_ns = -1 if in_flight is None else in_flight[1]
-                self._add_last(np.array([slot]), np.array([sequence]), issued_ns)
+                self._add_last(np.array([slot]), np.array([sequence]), issued_ns, np.array([True]))
 
-    def _add_last(self, slots: npt.NDArray[np.int64], sequences: npt.NDArray[np.int64], issued_ns: int) -> None:
+    def _add_last(
+        self, slots: Int64Array, sequences: Int64Array, issued_ns: int, in_flight: npt.NDArray[np.bool_]
+    ) -> None:
         if issued_ns > self._start_ns:
             self._first_touch[slots[self._first_touch[slots] == _UNTOUCHED]] = _OVERWRITTEN
             return
+        self._in_flight[slots] = False
+        self._in_flight[slots[in_flight]] = True
         np.maximum.at(self.sequence, slots, sequences)
         self.issued_ns[slots] = np.maximum(self.issued_ns[slots], issued_ns)
 
-    def usable_issued_ns(self) -> npt.NDArray[np.int64]:
+    def usable_issued_ns(self) -> Int64Array:
         """`issued_ns` with -1 also where the slot cannot tell what the takeover left.
 
         That is where it was overwritten before anyone looked, where it looked odd, and where its newest write was in
@@ -95,6 +101,6 @@ class NewestBefore:
         """
         return np.where((self._first_touch >= _ODD) | self._in_flight, -1, self.issued_ns)
 
-    def odd_slots(self) -> npt.NDArray[np.int64]:
+    def odd_slots(self) -> Int64Array:
         """The slots with a write before the takeover that looked odd afterwards."""
         return np.flatnonzero((self._first_touch == _ODD) & (self.issued_ns >= 0))

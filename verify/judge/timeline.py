@@ -108,7 +108,7 @@ class Timeline:
         self.last_ns = -1
         self.heads: dict[str, str] = {}
         self.lost_workers: list[dict[str, Any]] = []
-        self.reopened: list[dict[str, Any]] = []
+        self.reopening_doubts: set[str] = set()
         self.contradictions: dict[int, str] = {}
         self.accepted: dict[int, int] = {}
         self.opened_ns: dict[int, int] = {}
@@ -139,6 +139,8 @@ class Timeline:
         for lane, tail in enumerate(self.tails):
             part = int(self._part_of[lane])
             tail.closed = tail.closed and part in self.closed_parts and part not in self.contradictions
+            if tail.in_flight is not None and tail.in_flight[0] < tail.next_sequence:
+                tail.in_flight = None  # acknowledged in the last moment, between its closing record and the close
 
     def unknown_not_before_ns(self, lane: int) -> int:
         """A moment before which no operation beyond the lane's ledger was issued: its latest completion."""
@@ -184,7 +186,7 @@ class Timeline:
             elif part == 0:
                 self._feed_supervisor_event(kind, event)
             elif kind == "reopened":
-                self.reopened.append(event)
+                self.reopening_doubts |= {str(note)[:500] for note in list(event["notes"])}
         except (KeyError, TypeError, ValueError, AttributeError):
             return f"an event of kind {str(kind)[:40]!r} lacks or misstates a field"
         return ""

@@ -85,6 +85,7 @@ class Lane:
         self._record = record
         self._keep_specimen = keep_specimen
         self._write_buffer = write_buffer
+        self._fill_block = self.maker.filler(write_buffer, self.own_lane)
         self._read_buffer = read_buffer
         self._examine = examine
         self._alarm_ns = run.stall_ns // 2
@@ -232,7 +233,7 @@ class Lane:
             return self._choose(Action.EXAMINE)
         self.buffer = self._write_buffer
         if self._built != sequence:
-            self.maker.fill(self._write_buffer, slot, self.own_lane, sequence)
+            self._fill_block(slot, sequence)
             self._built = sequence
         return self._choose(Action.WRITE)
 
@@ -258,10 +259,8 @@ class Lane:
             self._odd.pop(own, None)
         self._unflushed += 1
         shared, lane = self._shared, self.lane
-        shared.writes[lane] += 1
         if sequence >= self._fill_end:
             shared.load_writes[lane] += 1
-            shared.load_bytes[lane] += self.layout.block_bytes
         else:
             shared.fill_writes[lane] += 1
         self._advance()
@@ -279,7 +278,6 @@ class Lane:
         self._touched[own] = _MUST_EXAMINE if kind is Kind.READ_ODD else self._epoch
         if not examining:
             self._shared.reads[self.lane] += 1
-            self._shared.load_bytes[self.lane] += self.layout.block_bytes
             self._advance()
 
     def _record_odd(self, examining: bool, issued_ns: int, done_ns: int, expected: int) -> None:

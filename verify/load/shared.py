@@ -48,7 +48,7 @@ class Shared:
     """
 
     def __init__(self, lanes: int, workers: int) -> None:
-        per_lane = ("outstanding_ns", "last_done_ns", "writes", "load_writes", "load_bytes", "reads", "errors",
+        per_lane = ("outstanding_ns", "last_done_ns", "load_writes", "reads", "errors",
                     "lane_state", "fill_writes")  # fmt: skip
         per_worker = ("worker_state", "worker_full")
         sizes = {"control": 8, "outage_cells": 1 + workers}
@@ -70,9 +70,7 @@ class Shared:
         self.worker_full = arrays["worker_full"]
         self.outstanding_ns = arrays["outstanding_ns"]
         self.last_done_ns = arrays["last_done_ns"]
-        self.writes = arrays["writes"]
         self.load_writes = arrays["load_writes"]
-        self.load_bytes = arrays["load_bytes"]
         self.reads = arrays["reads"]
         self.errors = arrays["errors"]
         self.lane_state = arrays["lane_state"]

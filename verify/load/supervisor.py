@@ -259,10 +259,9 @@ class Supervisor:
     def snapshot(self, now_ns: int) -> Snapshot:
         """How the run stands at `now_ns`."""
         shared = self.shared
-        writes = sum(shared.writes)
         fill_writes = sum(shared.fill_writes)
-        fill_bytes = sum(n * size for n, size in zip(shared.fill_writes, self._block_bytes, strict=True))
-        moved = sum(shared.load_bytes) + fill_bytes
+        writes = fill_writes + sum(shared.load_writes)
+        moved = self._load_bytes() + sum(n * b for n, b in zip(shared.fill_writes, self._block_bytes, strict=True))
         self._rate.append((now_ns, writes, moved))
         while len(self._rate) > 2 and now_ns - self._rate[0][0] > 1_000_000_000:
             self._rate.pop(0)
@@ -284,6 +283,11 @@ class Supervisor:
             last_acknowledged_s=max(now_ns - last, 0) / 1e9 if last else 0.0,
             stalled_s=stalled_ns / 1e9 if stalled_ns > self.run_description.stall_ns else 0.0,
         )
+
+    def _load_bytes(self) -> int:
+        """Bytes read and written by the load, fill left out."""
+        cells = zip(self.shared.load_writes, self.shared.reads, self._block_bytes, strict=True)
+        return sum((writes + reads) * block_bytes for writes, reads, block_bytes in cells)
 
     def _wait_for_workers(self) -> None:
         deadline = time.monotonic() + GRACE_S + _CLOSE_PATIENCE_S
@@ -313,7 +317,7 @@ class Supervisor:
             load_began_ns=self._began_ns,
             load_ended_ns=self._ended_ns,
             load_writes=sum(self.shared.load_writes),
-            load_bytes=sum(self.shared.load_bytes),
+            load_bytes=self._load_bytes(),
             heads=heads,
             workers_lost=tuple(self._lost),
             ledger_full=full,

@@ -16,6 +16,9 @@ GONE = frozenset({errno.ENODEV, errno.ENXIO, errno.EBADF, errno.ESTALE, errno.EN
 EIO_BEFORE_REOPEN = 20
 """After so many other errors in a row on one lane the volume is looked for again as well."""
 
+TURNS_PER_HOLD = 32
+"""A lane asks once in so many turns whether the ledger is behind."""
+
 REOPEN_EVERY_NS = 500_000_000
 _SLEEP_S_MAX = 0.05
 
@@ -60,10 +63,12 @@ def drive(lane: Lane, volume: Volume, reopener: Reopener, hold: Callable[[], boo
         ended: called when the lane has nothing more to do.
     """
     now = time.monotonic_ns
-    failures = 0
+    failures = turns = 0
     while True:
-        if hold():
+        turns += 1
+        if not turns % TURNS_PER_HOLD and hold():
             time.sleep(0.005)
+            turns -= 1
             continue
         action = lane.next(now())
         if action is Action.END:
