@@ -11,6 +11,8 @@ from verify.errors import UsageError
 from verify.load.schedule import Flush, Pattern, Schedule, Stream
 
 PROMISES = ("completed", "flushed")
+OPERATIONS_MAX = 2**40
+"""Operations of one lane: at a million a second, twelve days."""
 STALL_NS_DEFAULT = 1_000_000_000
 MERGE_NS_DEFAULT = 5_000_000_000
 _NS_MAX = 10**15
@@ -123,7 +125,7 @@ class Run:
             stall_ns=reader.integer("stall_threshold_ns", 1, _NS_MAX),
             merge_ns=reader.integer("merge_ns", 0, _NS_MAX),
             atomic_bytes=reader.integer("atomic_bytes", 512, 1 << 30),
-            operations=None if operations is None else reader.integer("operations", 0, 2**48 - 1),
+            operations=None if operations is None else reader.integer("operations", 0, OPERATIONS_MAX),
             lane_workers=tuple(workers),
         )
 

@@ -133,15 +133,17 @@ class Supervisor:
             self._stop_reason = reason
 
     def run(self) -> Outcome:
-        """Start the workers, watch until the end, close the ledger."""
-        self._start_workers()
-        self._recorder.start()
-        while not self._stop_reason:
-            time.sleep(TICK_S)
-            self._tick()
+        """Start the workers, watch until the end, close the ledger; whatever happens, the workers are told to stop."""
+        try:
+            self._start_workers()
+            self._recorder.start()
+            while not self._stop_reason:
+                time.sleep(TICK_S)
+                self._tick()
+        finally:
+            self.shared.phase = Phase.STOP
         self._ended_ns = time.monotonic_ns()
         self._record({"event": "stop", "monotonic_ns": self._ended_ns, "reason": self._stop_reason})
-        self.shared.phase = Phase.STOP
         self._wait_for_workers()
         return self._close()
 
