@@ -55,7 +55,7 @@ class DrivenLane:
         if action is Action.END:
             return action
         issued_ns = self.now_ns
-        self.lane.issued(issued_ns)
+        assert self.lane.issued(issued_ns)
         self.now_ns += takes_ns
         if error:
             self.lane.failed(issued_ns, self.now_ns, error)

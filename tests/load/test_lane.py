@@ -78,7 +78,7 @@ class TestErrors:
         driven.step(error=errno.EIO)
         driven.shared.phase = Phase.STOP
         assert driven.step() is Action.END
-        driven.items.append(driven.lane.closing_record(driven.now_ns))
+        driven.lane.close(driven.now_ns)
         assert driven.kinds()[-1] is Kind.IN_FLIGHT
         assert driven.records().sequence[-1] == 8
 
@@ -216,5 +216,27 @@ class TestFlushAndPace:
         driven.start_load()
         actions = [driven.step() for _ in range(7)]
         assert actions == [Action.WRITE] * 3 + [Action.FLUSH, Action.WRITE, Action.FLUSH, Action.END]
-        driven.items.append(driven.lane.closing_record(driven.now_ns))
+        driven.lane.close(driven.now_ns)
         assert driven.kinds()[-1] is Kind.LANE_END
+
+
+class TestClose:
+    def test_nothing_is_submitted_after_the_close(self):
+        driven = DrivenLane(make_run())
+        driven.start_load()
+        assert driven.lane.next(driven.now_ns) is Action.WRITE
+        driven.lane.close(driven.now_ns)
+        assert driven.kinds()[-1] is Kind.LANE_END
+        assert driven.lane.issued(driven.now_ns + 1) is False
+
+    def test_what_comes_back_after_the_close_stays_in_flight(self):
+        driven = DrivenLane(make_run())
+        driven.start_load()
+        driven.lane.next(driven.now_ns)
+        assert driven.lane.issued(driven.now_ns)
+        driven.lane.close(driven.now_ns + 5)
+        count = len(driven.items)
+        driven.lane.completed(driven.now_ns + 9)
+        driven.lane.failed(driven.now_ns, driven.now_ns + 9, errno.EIO)
+        assert len(driven.items) == count
+        assert driven.kinds()[-1] is Kind.IN_FLIGHT

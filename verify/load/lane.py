@@ -7,6 +7,7 @@ that the judge needs to know to a ledger.
 
 from __future__ import annotations
 
+import threading
 from array import array
 from collections.abc import Callable
 from enum import IntEnum
@@ -116,6 +117,8 @@ class Lane:
         self._retrying = False
         self._examined = False
         self._built = -1
+        self._door = threading.Lock()
+        self._closed = False
 
     def outage_since_decided(self) -> bool:
         """Whether an outage was raised since `next` decided; then a write must not be issued but asked for anew."""
@@ -144,14 +147,27 @@ class Lane:
                 return self._choose(Action.WAIT)
         return self._next_operation(sequence)
 
-    def issued(self, now_ns: int) -> None:
-        """Note the moment just before the action is submitted; the first attempt's counts."""
-        if not self.first_issued_ns:
-            self.first_issued_ns = now_ns
-            self._shared.outstanding_ns[self.lane] = now_ns
+    def issued(self, now_ns: int) -> bool:
+        """Note the moment just before the action is submitted; the first attempt's counts.
+
+        Returns:
+            False if the run was closed meanwhile; then nothing must be submitted any more.
+        """
+        with self._door:
+            if self._closed:
+                return False
+            if not self.first_issued_ns:
+                self.first_issued_ns = now_ns
+                self._shared.outstanding_ns[self.lane] = now_ns
+            return True
 
     def completed(self, done_ns: int) -> None:
         """The outstanding action succeeded at `done_ns`, a moment after the kernel said so."""
+        with self._door:
+            if not self._closed:
+                self._complete(done_ns)
+
+    def _complete(self, done_ns: int) -> None:
         action = self.action
         issued_ns = self.first_issued_ns
         if action is Action.WRITE:
@@ -173,25 +189,28 @@ class Lane:
 
     def failed(self, attempt_ns: int, done_ns: int, code: int) -> None:
         """One attempt, issued at `attempt_ns`, failed with errno `code`; the same operation will be issued again."""
-        self._record(operation_record(Kind.ERROR, self.lane, self.sequence, attempt_ns, done_ns, code & 0xFF))
-        self._shared.errors[self.lane] += 1
-        self._shared.raise_outage(self._cell)
-        self._retrying = True
-        self.wait_until_ns = done_ns + RETRY_AFTER_NS
+        with self._door:
+            if self._closed:
+                return
+            self._record(operation_record(Kind.ERROR, self.lane, self.sequence, attempt_ns, done_ns, code & 0xFF))
+            self._shared.errors[self.lane] += 1
+            self._shared.raise_outage(self._cell)
+            self._retrying = True
+            self.wait_until_ns = done_ns + RETRY_AFTER_NS
 
-    def closing_record(self, now_ns: int) -> bytes:
-        """What this lane leaves open when the run closes: an operation in flight, or nothing.
+    def close(self, now_ns: int) -> None:
+        """Record what this lane leaves open when the run closes: an operation in flight, or nothing.
 
-        May be asked while another thread drives the lane, so it looks until it sees one consistent state.
+        May be called while another thread drives the lane: whatever that thread learns afterwards is no longer
+        recorded, and it submits nothing more.
         """
-        while True:
-            sequence, issued_ns, action = self.sequence, self.first_issued_ns, self.action
-            if (sequence, issued_ns, action) == (self.sequence, self.first_issued_ns, self.action):
-                break
-        if not issued_ns:
-            return operation_record(Kind.LANE_END, self.lane, sequence, now_ns, now_ns)
-        kind = Kind.IN_FLIGHT if action in (Action.WRITE, Action.READ) else Kind.PREFLIGHT
-        return operation_record(kind, self.lane, sequence, issued_ns, now_ns)
+        with self._door:
+            self._closed = True
+            kind, since_ns = Kind.LANE_END, now_ns
+            if self.first_issued_ns:
+                kind = Kind.IN_FLIGHT if self.action in (Action.WRITE, Action.READ) else Kind.PREFLIGHT
+                since_ns = self.first_issued_ns
+            self._record(operation_record(kind, self.lane, self.sequence, since_ns, now_ns))
 
     def _choose(self, action: Action) -> Action:
         self.action = action

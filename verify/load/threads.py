@@ -80,7 +80,8 @@ def drive(lane: Lane, volume: Volume, reopener: Reopener, hold: Callable[[], boo
         issued_ns = now()
         if action is Action.WRITE and not lane.first_issued_ns and lane.outage_since_decided():
             continue
-        lane.issued(issued_ns)
+        if not lane.issued(issued_ns):
+            return
         try:
             if action is Action.WRITE:
                 moved = volume.write(lane.offset_bytes, lane.buffer, lane.through)

@@ -98,14 +98,14 @@ def _run(task: WorkerTask, shared: Shared, parent: int | None = None) -> None:
         )
         for lane in lanes
     ]
-    threading.stack_size(0)
     shared.worker_state[task.index] = WorkerState.RUNNING
     for thread in threads:
         thread.start()
+    threading.stack_size(0)
     _watch(task, shared, recorder, parent)
     now_ns = time.monotonic_ns()
     for lane in lanes:
-        recorder.append(lane.closing_record(now_ns))
+        lane.close(now_ns)
     recorder.close({"event": "close", "monotonic_ns": now_ns, "wall_ns": time.time_ns()})
     at = task.index * HEAD_BYTES
     shared.heads[at : at + HEAD_BYTES] = bytes.fromhex(recorder.head)
