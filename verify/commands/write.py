@@ -31,7 +31,8 @@ _STREAM_KEYS = ("block", "lanes", "span", "pattern", "read-share", "flush-every"
 @click.argument("volume")
 @click.option("--record", required=True, metavar="DIR", help="Record folder to make; never on the volume under test.")
 @click.option("--for", "duration", default="60s", show_default=True, help="Length of the load after the fill.")
-@click.option("--operations", type=click.IntRange(0, OPERATIONS_MAX), default=None, help="Operations of each lane instead of a time.")
+@click.option("--operations", type=click.IntRange(0, OPERATIONS_MAX), default=None,
+              help="Operations of each lane instead of a time.")  # fmt: skip
 @click.option("--block", default=str(BLOCK_BYTES_DEFAULT), help="Block size, a power of two. [default: 4KiB]")
 @click.option("--lanes", default=LANES_DEFAULT, show_default=True, help="Sequential writers, the queue depth.")
 @click.option("--start", default="0", show_default=True, help="Where the tested span begins on the volume.")

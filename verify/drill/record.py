@@ -8,6 +8,7 @@ import json
 import os
 import re
 import shutil
+import stat
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -22,6 +23,7 @@ RUN_JSON_BYTES_MAX = 64 * 1024 * 1024
 MARK_PATIENCE_S = 5.0
 _CHECK_NAME = re.compile(r"\d{3,}")
 _MARK_TEXT_CHARACTERS_MAX = 2000
+_MARK_BYTES_MAX = 64 * 1024
 
 
 def write_json(path: Path, value: Any) -> None:
@@ -32,14 +34,21 @@ def write_json(path: Path, value: Any) -> None:
     """
     temporary = path.with_name(path.name + ".partial")
     try:
-        with open(temporary, "w", encoding="utf-8") as file:
-            json.dump(value, file, indent=2, ensure_ascii=False)
-            file.write("\n")
+        with open(temporary, "wb") as file:
+            file.write(_json_bytes(value, indent=2))
             file.flush()
             os.fsync(file.fileno())
         os.replace(temporary, path)
     except OSError as error:
         raise CannotRun(f"{path} cannot be written: {error.strerror}") from None
+
+
+def _json_bytes(value: Any, indent: int | None = None) -> bytes:
+    """JSON in UTF-8 with a line end; escaped throughout where a path or a text is not valid Unicode."""
+    try:
+        return (json.dumps(value, indent=indent, ensure_ascii=False) + "\n").encode()
+    except UnicodeEncodeError:
+        return (json.dumps(value, indent=indent) + "\n").encode()
 
 
 def read_json(path: Path) -> Any:
@@ -77,6 +86,7 @@ class RecordFolder:
         self.checks_path = self.path / "checks"
         self.inbox_path = self.path / "inbox"
         self._lock: int | None = None
+        self._was_there = True
 
     @classmethod
     def create(cls, path: str) -> RecordFolder:
@@ -87,6 +97,7 @@ class RecordFolder:
             CannotRun: if it cannot be made.
         """
         folder = cls(path)
+        folder._was_there = folder.path.is_dir()
         if folder.path.is_symlink() or (folder.path.exists() and not folder.path.is_dir()):
             raise UsageError(f"{path} is not a folder; name a new one with --record")
         try:
@@ -114,9 +125,14 @@ class RecordFolder:
         return folder
 
     def discard(self) -> None:
-        """Remove a folder made by `create` in which no run was started."""
+        """Remove what `create` made, if no run was started in it; an empty folder that was there stays."""
         self.release()
-        shutil.rmtree(self.path, ignore_errors=True)
+        with contextlib.suppress(OSError):
+            for made in list(self.path.iterdir()) if self._was_there else [self.path]:
+                if made.is_dir():
+                    shutil.rmtree(made, ignore_errors=True)
+                else:
+                    made.unlink()
 
     def release(self) -> None:
         """Give the lock back."""
@@ -127,7 +143,7 @@ class RecordFolder:
     def running(self) -> bool:
         """Whether a run is writing to this folder now."""
         try:
-            lock = os.open(self.path / "lock", os.O_RDWR | os.O_CLOEXEC | os.O_NOFOLLOW)
+            lock = os.open(self.path / "lock", os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
         except OSError:
             return False
         try:
@@ -162,7 +178,7 @@ class RecordFolder:
 
     def append_event(self, event: dict[str, Any]) -> None:
         """Append one line to events.jsonl; a full disk loses the line and nothing else."""
-        line = (json.dumps(event, ensure_ascii=False, sort_keys=True) + "\n").encode()
+        line = _json_bytes(dict(sorted(event.items())))
         flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC | os.O_NOFOLLOW
         with contextlib.suppress(OSError):
             file = os.open(self.events_path, flags, 0o644)
@@ -228,7 +244,7 @@ class RecordFolder:
             CannotRun: if the folder cannot be written.
         """
         mark: dict[str, Any] = {
-            "text": text[:_MARK_TEXT_CHARACTERS_MAX], "takeover": takeover,
+            "text": _valid_text(text[:_MARK_TEXT_CHARACTERS_MAX]), "takeover": takeover,
             "pressed_ns": pressed_ns, "pressed_wall_ns": pressed_wall_ns,
         }  # fmt: skip
         if self.running():
@@ -255,18 +271,41 @@ class RecordFolder:
             return out
         for name in names:
             path = self.inbox_path / name
-            with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
-                mark = json.loads(path.read_text(encoding="utf-8"))
+            with contextlib.suppress(OSError):
+                mark = _read_mark(path)
                 path.unlink()
-                out.append(
-                    {
-                        "text": str(mark["text"])[:_MARK_TEXT_CHARACTERS_MAX],
-                        "takeover": mark["takeover"] is True,
-                        "pressed_ns": int(mark["pressed_ns"]),
-                        "pressed_wall_ns": int(mark["pressed_wall_ns"]),
-                    }
-                )
+                if mark is not None:
+                    out.append(mark)
         return out
+
+
+def _read_mark(path: Path) -> dict[str, Any] | None:
+    """The mark in one file of the inbox, None if there is none in it; never waits for a file that is no file.
+
+    Raises:
+        OSError: if the file cannot be read.
+    """
+    file = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOFOLLOW)
+    try:
+        if not stat.S_ISREG(os.fstat(file).st_mode):
+            return None
+        content = os.read(file, _MARK_BYTES_MAX)
+    finally:
+        os.close(file)
+    try:
+        mark = json.loads(content)
+        times = {name: int(mark[name]) for name in ("pressed_ns", "pressed_wall_ns")}
+        if not all(0 <= value < 2**63 for value in times.values()):
+            return None
+        text = str(mark["text"])[:_MARK_TEXT_CHARACTERS_MAX]
+        return {"text": _valid_text(text), "takeover": mark["takeover"] is True, **times}
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
+        return None
+
+
+def _valid_text(text: str) -> str:
+    """The text with what is not valid Unicode replaced by question marks."""
+    return text.encode("utf-8", "replace").decode()
 
 
 class LedgerParts:

@@ -1,4 +1,4 @@
-"""Spans of time: merging, subtracting, finding what overlaps; integer nanoseconds, both ends included."""
+"""Spans of time: merging, subtracting, finding what overlaps; in integer nanoseconds."""
 
 from __future__ import annotations
 
@@ -39,13 +39,17 @@ def subtract(span: Span, holes: Sequence[Span]) -> list[Span]:
 def overlaps(
     starts: npt.NDArray[np.int64], ends: npt.NDArray[np.int64], spans: Sequence[Span]
 ) -> npt.NDArray[np.bool_]:
-    """For each [start, end] whether it touches any of the `spans` (in order, disjoint)."""
+    """For each (start, end) whether any of the `spans` (in order, disjoint) reaches into it.
+
+    A span that ends just where the stretch starts, or starts where it ends, does not: the wait that an
+    acknowledgement ended is not after that acknowledgement.
+    """
     if not spans:
         return np.zeros(len(starts), dtype=np.bool_)
     span_starts = np.array([s for s, _ in spans], dtype=np.int64)
     span_ends = np.array([e for _, e in spans], dtype=np.int64)
-    first = np.searchsorted(span_ends, starts, side="left")
+    first = np.searchsorted(span_ends, starts, side="right")
     inside = first < len(spans)
     out = np.zeros(len(starts), dtype=np.bool_)
-    out[inside] = span_starts[first[inside]] <= ends[inside]
+    out[inside] = span_starts[first[inside]] < ends[inside]
     return out

@@ -77,7 +77,9 @@ def operation_record(
     kind: int, lane: int, sequence: int, issued_ns: int, done_ns: int, code: int = 0
 ) -> bytes:
     """One record of 24 bytes; times are CLOCK_MONOTONIC nanoseconds, lane counted within the run."""
-    wait_ns = min(max(done_ns - issued_ns, 0), WAIT_NS_MAX)
+    wait_ns = done_ns - issued_ns
+    if not 0 <= wait_ns <= WAIT_NS_MAX:
+        wait_ns = 0 if wait_ns < 0 else WAIT_NS_MAX
     first = kind | code << 8 | lane << 16 | (sequence & 0xFFFFFFFF) << 32
     return RECORD.pack(first, sequence >> 32 | wait_ns << 16, issued_ns)
 

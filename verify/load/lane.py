@@ -27,6 +27,7 @@ SHORT_TRANSFER = 255
 """Stands for an errno in an ERROR record where the device moved fewer bytes than asked."""
 
 _PLANNED_AHEAD = 512
+_FILL, _STOP = int(Phase.FILL), int(Phase.STOP)
 _MUST_EXAMINE = 0xFFFFFFFF
 """Never an epoch: after a read found something odd, the slot is examined before it is overwritten, outage or not."""
 _PACE_DEBT_NS_MAX = 1_000_000_000
@@ -44,6 +45,10 @@ class Action(IntEnum):
     WAIT = 4
     """Nothing until `Lane.wait_until_ns`."""
     END = 5
+
+
+_WRITE, _READ, _EXAMINE, _FLUSH, _WAIT, _END = Action
+"""The members by short names: looking one up in its class costs as much as a system call saves (Python 3.11)."""
 
 
 class Lane:
@@ -97,7 +102,14 @@ class Lane:
         self._touched = array("I", [0]) * own
         self._odd: dict[int, int] = {}
         self._epoch = 0
-        self._outages = shared.outage_cells.tobytes()
+        self._control = shared.control
+        self._outages_now = shared.outage_cells.tobytes
+        self._outages = self._outages_now()
+        self._write_kind = int(Kind.WRITE_THROUGH if self.through else Kind.WRITE)
+        self._lanes, self._start_bytes = self.layout.lanes, self.layout.start_bytes
+        self._block_bytes = self.layout.block_bytes
+        self._last_done, self._outstanding = shared.last_done_ns, shared.outstanding_ns
+        self._load_writes, self._fill_writes = shared.load_writes, shared.fill_writes
         self._planned_first = 0
         self._planned_writes: list[bool] = []
         self._planned_slots: list[int] = []
@@ -106,7 +118,7 @@ class Lane:
         self._pace_ns = int(1e9 * self.layout.lanes / self.stream.pace) if self.stream.pace else 0
         self._pace_due_ns = 0
         self.sequence = 0
-        self.action = Action.WAIT
+        self.action = _WAIT
         self.first_issued_ns = 0
         """Issue time of the first attempt at the outstanding action, 0 if none is outstanding."""
         self.wait_until_ns = 0
@@ -122,29 +134,32 @@ class Lane:
 
     def outage_since_decided(self) -> bool:
         """Whether an outage was raised since `next` decided; then a write must not be issued but asked for anew."""
-        return self._outages != self._shared.outage_cells.tobytes()
+        return self._outages != self._outages_now()
 
     def next(self, now_ns: int) -> Action:
         """What to do now; the same failed operation again if the last attempt failed."""
         if self._retrying:
             return self._next_retry(now_ns)
-        self._see_outages()
-        phase = self._shared.control[0]
+        outages = self._outages_now()
+        if outages != self._outages:
+            self._outages = outages
+            self._epoch += 1
+        phase = self._control[0]
         sequence = self.sequence
-        if phase == Phase.STOP:
-            return self._choose(Action.END)
-        if sequence == self._fill_end and phase == Phase.FILL:
+        if phase == _STOP:
+            return self._choose(_END)
+        if sequence == self._fill_end and phase == _FILL:
             return self._next_before_load(now_ns)
         if sequence >= self._end:
-            return self._choose(Action.FLUSH if self._unflushed and self._flush_every else Action.END)
+            return self._choose(_FLUSH if self._unflushed and self._flush_every else _END)
         if self._flush_every and self._unflushed >= self._flush_every and sequence >= self._fill_end:
-            return self._choose(Action.FLUSH)
+            return self._choose(_FLUSH)
         if self._pace_ns and sequence >= self._fill_end:
             if now_ns - self._pace_due_ns > _PACE_DEBT_NS_MAX:
                 self._pace_due_ns = now_ns
             if now_ns < self._pace_due_ns:
                 self.wait_until_ns = self._pace_due_ns
-                return self._choose(Action.WAIT)
+                return self._choose(_WAIT)
         return self._next_operation(sequence)
 
     def issued(self, now_ns: int) -> bool:
@@ -158,7 +173,7 @@ class Lane:
                 return False
             if not self.first_issued_ns:
                 self.first_issued_ns = now_ns
-                self._shared.outstanding_ns[self.lane] = now_ns
+                self._outstanding[self.lane] = now_ns
             return True
 
     def completed(self, done_ns: int) -> None:
@@ -170,22 +185,21 @@ class Lane:
     def _complete(self, done_ns: int) -> None:
         action = self.action
         issued_ns = self.first_issued_ns
-        if action is Action.WRITE:
-            kind = Kind.WRITE_THROUGH if self.through else Kind.WRITE
-            self._record(operation_record(kind, self.lane, self.sequence, issued_ns, done_ns))
+        if action is _WRITE:
+            self._record(operation_record(self._write_kind, self.lane, self.sequence, issued_ns, done_ns))
             self._acknowledged_write()
-        elif action is Action.FLUSH:
+        elif action is _FLUSH:
             self._record(operation_record(Kind.FLUSH, self.lane, self.sequence, issued_ns, done_ns))
             self._unflushed = 0
         else:
             self._observed(action, issued_ns, done_ns)
         self._retrying = False
         self.first_issued_ns = 0
-        shared = self._shared
-        shared.outstanding_ns[self.lane] = 0
-        shared.last_done_ns[self.lane] = done_ns
+        lane = self.lane
+        self._outstanding[lane] = 0
+        self._last_done[lane] = done_ns
         if done_ns - issued_ns > self._alarm_ns:
-            shared.raise_outage(self._cell)
+            self._shared.raise_outage(self._cell)
 
     def failed(self, attempt_ns: int, done_ns: int, code: int) -> None:
         """One attempt, issued at `attempt_ns`, failed with errno `code`; the same operation will be issued again."""
@@ -208,7 +222,7 @@ class Lane:
             self._closed = True
             kind, since_ns = Kind.LANE_END, now_ns
             if self.first_issued_ns:
-                kind = Kind.IN_FLIGHT if self.action in (Action.WRITE, Action.READ) else Kind.PREFLIGHT
+                kind = Kind.IN_FLIGHT if self.action in (_WRITE, _READ) else Kind.PREFLIGHT
                 since_ns = self.first_issued_ns
             self._record(operation_record(kind, self.lane, self.sequence, since_ns, now_ns))
 
@@ -216,25 +230,19 @@ class Lane:
         self.action = action
         return action
 
-    def _see_outages(self) -> None:
-        outages = self._shared.outage_cells.tobytes()
-        if outages != self._outages:
-            self._outages = outages
-            self._epoch += 1
-
     def _next_retry(self, now_ns: int) -> Action:
-        if self._shared.control[0] == Phase.STOP:
-            return Action.END
+        if self._control[0] == _STOP:
+            return _END
         if now_ns < self.wait_until_ns:
-            return Action.WAIT
+            return _WAIT
         return self.action
 
     def _next_before_load(self, now_ns: int) -> Action:
         if self._unflushed:
-            return self._choose(Action.FLUSH)
+            return self._choose(_FLUSH)
         self._shared.lane_state[self.lane] = LaneState.FILLED
         self.wait_until_ns = now_ns + 2_000_000
-        return self._choose(Action.WAIT)
+        return self._choose(_WAIT)
 
     def _next_operation(self, sequence: int) -> Action:
         index = sequence - self._planned_first
@@ -242,19 +250,20 @@ class Lane:
             self._plan(sequence)
             index = 0
         slot = self._slot = self._planned_slots[index]
-        own = self._own_slot = slot // self.layout.lanes
-        self.offset_bytes = self.layout.start_bytes + slot * self.layout.block_bytes
+        own = self._own_slot = slot // self._lanes
+        self.offset_bytes = self._start_bytes + slot * self._block_bytes
         if not self._planned_writes[index]:
             self.buffer = self._read_buffer
-            return self._choose(Action.READ)
+            return self._choose(_READ)
         if self._touched[own] != self._epoch and self._newest[own] >= 0 and self._examine:
             self.buffer = self._read_buffer
-            return self._choose(Action.EXAMINE)
+            return self._choose(_EXAMINE)
         self.buffer = self._write_buffer
         if self._built != sequence:
             self._fill_block(slot, sequence)
             self._built = sequence
-        return self._choose(Action.WRITE)
+        self.action = _WRITE
+        return _WRITE
 
     def _plan(self, sequence: int) -> None:
         operations = self.schedule.operations(sequence, _PLANNED_AHEAD)
@@ -277,16 +286,15 @@ class Lane:
         if self._odd:
             self._odd.pop(own, None)
         self._unflushed += 1
-        shared, lane = self._shared, self.lane
         if sequence >= self._fill_end:
-            shared.load_writes[lane] += 1
+            self._load_writes[self.lane] += 1
         else:
-            shared.fill_writes[lane] += 1
+            self._fill_writes[self.lane] += 1
         self._advance()
 
     def _observed(self, action: Action, issued_ns: int, done_ns: int) -> None:
         own, expected = self._own_slot, self._newest[self._own_slot]
-        examining = action is Action.EXAMINE
+        examining = action is _EXAMINE
         kind = Kind.EXAMINED if examining else Kind.READ
         if expected >= 0 and not self.maker.holds(self._read_buffer, self._slot, self.own_lane, expected):
             self._record_odd(examining, issued_ns, done_ns, expected)

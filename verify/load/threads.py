@@ -63,6 +63,7 @@ def drive(lane: Lane, volume: Volume, reopener: Reopener, hold: Callable[[], boo
         ended: called when the lane has nothing more to do.
     """
     now = time.monotonic_ns
+    write, flush, wait, end = Action.WRITE, Action.FLUSH, Action.WAIT, Action.END
     failures = turns = 0
     while True:
         turns += 1
@@ -71,21 +72,21 @@ def drive(lane: Lane, volume: Volume, reopener: Reopener, hold: Callable[[], boo
             turns -= 1
             continue
         action = lane.next(now())
-        if action is Action.END:
+        if action is end:
             ended()
             return
-        if action is Action.WAIT:
+        if action is wait:
             time.sleep(min(max(lane.wait_until_ns - now(), 0) * 1e-9, _SLEEP_S_MAX))
             continue
         issued_ns = now()
-        if action is Action.WRITE and not lane.first_issued_ns and lane.outage_since_decided():
+        if action is write and not lane.first_issued_ns and lane.outage_since_decided():
             continue
         if not lane.issued(issued_ns):
             return
         try:
-            if action is Action.WRITE:
+            if action is write:
                 moved = volume.write(lane.offset_bytes, lane.buffer, lane.through)
-            elif action is Action.FLUSH:
+            elif action is flush:
                 volume.flush()
                 moved = -1
             else:
