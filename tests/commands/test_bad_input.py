@@ -52,7 +52,7 @@ WRONG_NUMBERS = {
     "block not a size": (("--block", "four"), "is not a size"),
     "block of a fraction": (("--block", "0.3KiB"), "whole number of bytes"),
     "span not whole": (("--block", "4KiB", "--span", "5000"), "whole number of blocks"),
-    "span of nothing": (("--span", "0"), "too few"),
+    "span of nothing": (("--span", "0"), "--span"),
     "span too small for the lanes": (("--lanes", "17", "--span", "64KiB"), "too few"),
     "span of a whole universe": (("--span", "999999999TiB"), ""),
     "start not on a sector": (("--start", "100"), "--start"),
@@ -73,7 +73,7 @@ WRONG_NUMBERS = {
     "an unknown pattern": (("--pattern", "zigzag"), "--pattern"),
     "an unknown promise": (("--promise", "forever"), "--promise"),
     "negative operations": (("--operations", "-1"), "--operations"),
-    "too many operations": (("--operations", str(2**60)), "--operations"),
+    "too many operations": (("--operations", str(2**48)), "--operations"),
     "no stall threshold": (("--stall-threshold", "0s"), "--stall-threshold"),
     "a small atomic unit": (("--atomic-unit", "100"), "--atomic-unit"),
     "no workers": (("--workers", "0"), "--workers"),
@@ -143,7 +143,7 @@ class TestTheVolume:
     def test_that_ends_before_the_span_does(self, tmp_path: Path) -> None:
         (tmp_path / "volume").write_bytes(bytes(1 << 20))
         done = self.write(tmp_path / "volume", tmp_path / "record", "--span", "2MiB")
-        refused(done, USAGE, "beyond the end of the volume at 1 MiB")
+        refused(done, USAGE, "the span ends at 2 MiB", "1 MiB")
 
     def test_that_exists_is_not_written_to_without_its_identity(self, tmp_path: Path) -> None:
         volume = tmp_path / "volume"

@@ -7,7 +7,8 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -53,6 +54,21 @@ def start(*arguments: str | int | Path, **options: Any) -> subprocess.Popen[str]
         command_line(*arguments), env=environment(), stdin=subprocess.DEVNULL, text=True, start_new_session=True,
         **options,
     )  # fmt: skip
+
+
+def wait_until(true: Callable[[], object], what: str, process: subprocess.Popen[str] | None = None) -> None:
+    """Wait for something to become true, or fail: after a minute, or when a process that should bring it has ended."""
+    deadline = time.monotonic() + 60
+    while not true():
+        assert process is None or process.poll() is None, f"it ended before {what}"
+        assert time.monotonic() < deadline, f"waited in vain for {what}"
+        time.sleep(0.01)
+
+
+def wait_for_load(record: Path, process: subprocess.Popen[str]) -> None:
+    """Wait until the load of a started writer has begun."""
+    events = record / "events.jsonl"
+    wait_until(lambda: events.exists() and "load_began" in events.read_text(), "the load", process)
 
 
 def _nothing(snapshot: Snapshot) -> None:

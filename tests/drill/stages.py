@@ -41,11 +41,12 @@ class Place:
 
 @dataclass(frozen=True)
 class Expected:
-    """What a verdict has to say of one block."""
+    """What a verdict has to say of one block; every text in `details` among it."""
 
     kind: str
     length: int
     lost_writes: int
+    details: tuple[str, ...] = ()
 
 
 class Stages:
@@ -98,6 +99,11 @@ class Stages:
             if held in place.versions:
                 last = max(k for k, version in enumerate(place.versions) if version == held)
                 out[place.offset] = Expected("lost", place.length, place.changes_after(last))
+            elif held in self._home_of:
+                home = self.places[self._home_of[held]]
+                there = image[home.offset : home.offset + home.length] == held
+                details = (f"belongs at offset {home.offset}; ", "it is there too" if there else "it is not there")
+                out[place.offset] = Expected("misplaced", place.length, 1, details)
             else:
                 out[place.offset] = Expected(self._kind(index, held), place.length, 1)
         return out
@@ -106,8 +112,6 @@ class Stages:
         place = self.places[index]
         if len(held) < place.length:
             return "unreadable"
-        if held in self._home_of:
-            return "misplaced"
         if held in self._foreign:
             return "foreign"
         if held == held[:8] * (place.length // 8):

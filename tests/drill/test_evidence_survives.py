@@ -42,11 +42,12 @@ STALL_THRESHOLD_NS = 200_000_000
 class TakenOver(MemoryVolume):
     """Stalls every call at a given write, and while it stalls puts blocks back to what they held earlier.
 
-    What really happened is kept apart from what is served: `lost` gives for the offset of each block put back how many
-    of its acknowledged writes that undid; blocks with a write under way (`in_flight`) are left out, as it hides the loss.
+    What really happened is kept apart from what is served: `lost` gives for the offset of each block put back how
+    many of its acknowledged writes that undid. Blocks with a write under way (`in_flight`) are left out: it hides
+    the loss.
 
-    With `one_moment` every block goes back to what it held at the moment `moment_wall_ns`; without, 200 blocks go back by a
-    few writes each.
+    With `one_moment` every block goes back to what it held at the moment `moment_wall_ns`; without, 200 blocks go
+    back by a few writes each.
     """
 
     def __init__(self, seed: int, one_moment: bool = False) -> None:
@@ -86,7 +87,14 @@ class TakenOver(MemoryVolume):
         return len(buffer)
 
     def _take_over(self) -> None:
-        time.sleep(SETTLE_S)
+        try:
+            time.sleep(SETTLE_S)
+            self._put_back()
+            time.sleep(STALL_S)
+        finally:
+            self._open.set()
+
+    def _put_back(self) -> None:
         with self.lock:
             self.in_flight = set(self._under_way)
             self._versions_at_takeover = {at: len(held) for at, held in self._versions.items()}
@@ -95,8 +103,6 @@ class TakenOver(MemoryVolume):
                 self.data[at : at + BLOCK_BYTES] = held[kept - 1]
                 if at not in self.in_flight and kept < len(held):
                     self.lost[at] = len(held) - kept
-        time.sleep(STALL_S)
-        self._open.set()
 
     def _survivors(self) -> dict[int, int]:
         """How many of its writes each block keeps that is put back."""

@@ -3,29 +3,22 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import random
-import re
 import shutil
 import signal
 import statistics
 import subprocess
 import time
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import pytest
 
-from tests.drill.memory_volume import MemoryVolume
-from tests.drill.runs import check_here, check_on, convicting, load_on, losses_of, no_false_finding, start
-from verify.drill.planning import RunRequest, StreamRequest
+from tests.drill.runs import check_here, losses_of, no_false_finding, start, wait_until
 from verify.drill.record import RecordFolder
-from verify.ledger.frames import HEADER_BYTES, Kind, Records
-from verify.ledger.reader import LedgerFile
+from verify.ledger.frames import Kind, Records
 from verify.load.run import Run
 
 KILLS = int(os.environ.get("ACKPROOF_TEST_KILLS", "50"))
@@ -53,11 +46,7 @@ def kill_one(folder: Path, seed: int) -> Killed:
     )  # fmt: skip
     try:
         ledgers = [record / "ledger" / f"{part:03d}.ledger" for part in range(3)]
-        deadline = time.monotonic() + 60
-        while not all(path.exists() and path.stat().st_size for path in ledgers):
-            assert writer.poll() is None, "the writer ended by itself"
-            assert time.monotonic() < deadline, "the writer did not start"
-            time.sleep(0.002)
+        wait_until(lambda: all(path.exists() and path.stat().st_size for path in ledgers), "the ledger", writer)
         time.sleep(chosen.uniform(0.0, 0.6))
         assert writer.poll() is None
     finally:
@@ -65,8 +54,7 @@ def kill_one(folder: Path, seed: int) -> Killed:
         with contextlib.suppress(ProcessLookupError):
             os.killpg(writer.pid, signal.SIGKILL)
         writer.wait()
-    while RecordFolder.open(str(record)).running():
-        time.sleep(0.002)
+    wait_until(lambda: not RecordFolder.open(str(record)).running(), "the end of all its processes")
     result = check_here(record, read_twice=chosen.random() < 0.3)
     no_false_finding(result.verdict, losses_of(result.folder))
     assert result.verdict["verdict"] == "INCONCLUSIVE"

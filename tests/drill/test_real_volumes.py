@@ -5,9 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import subprocess
 import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -26,6 +24,8 @@ from tests.drill.runs import (
     no_false_finding,
     start,
     verdict_of,
+    wait_for_load,
+    wait_until,
     write_here,
 )
 from verify.drill.planning import RunRequest, StreamRequest
@@ -37,7 +37,7 @@ MAIN_JOB = ("--for", "2s", "--block", "4KiB", "--lanes", 16, "--span", "32MiB")
 
 @pytest.fixture(params=["file", "loop"])
 def target(request: pytest.FixtureRequest, tmp_path: Path) -> list[str]:
-    """What names the volume on the command line of `write`: one that is not there yet, or a device that may be erased."""
+    """What names the volume on the command line of `write`: a file that is not there yet, or a device to be erased."""
     if request.param == "file":
         return [str(tmp_path / "volume")]
     device = request.getfixturevalue("attach")(backing_file(tmp_path / "backing", SPAN_BYTES))
@@ -55,14 +55,6 @@ def backing_file(path: Path, size_bytes: int) -> Path:
 def run_json(record: Path) -> dict[str, Any]:
     value: dict[str, Any] = json.loads((record / "run.json").read_text())
     return value
-
-
-def wait_for_load(record: Path) -> None:
-    events = record / "events.jsonl"
-    deadline = time.monotonic() + 60
-    while not (events.exists() and "load_began" in events.read_text()):
-        assert time.monotonic() < deadline, "the load did not begin"
-        time.sleep(0.01)
 
 
 class TestTheMainJob:
@@ -88,7 +80,7 @@ class TestTheMainJob:
     def test_with_a_takeover_attested_under_load_it_passes(self, target: list[str], tmp_path: Path) -> None:
         record = tmp_path / "record"
         writer = start("write", *target, "--record", record, *MAIN_JOB)
-        wait_for_load(record)
+        wait_for_load(record, writer)
         marked = ackproof("mark", record, "--takeover", "cable of controller A pulled")
         assert (marked.returncode, marked.stdout) == (0, "marked as a takeover\n")
         _, said = writer.communicate(timeout=60)
@@ -136,7 +128,8 @@ def test_several_streams_from_a_file(tmp_path: Path) -> None:
     streams.write_text(
         '[[stream]]\nblock = "512"\nlanes = 3\nspan = "64KiB"\npattern = "sweep"\n'
         '[[stream]]\nblock = "64KiB"\nlanes = 2\nspan = "1MiB"\nread-share = 0.5\nflush-every = 4\n'
-        '[[stream]]\nblock = "4KiB"\nlanes = 5\nspan = "512KiB"\npattern = "skewed"\npace = 500\nflush-every = "write"\n'
+        '[[stream]]\nblock = "4KiB"\nlanes = 5\nspan = "512KiB"\npattern = "skewed"\npace = 500\n'
+        'flush-every = "write"\n'
     )
     written = ackproof("write", volume, "--record", record, "--for", "0.5s", "--streams", streams, "--start", "8KiB")
     assert written.returncode == 0, written.stderr
@@ -198,7 +191,7 @@ class TestThePromiseFlushed:
             flush_every,
         )
         writer = start("write", tmp_path / "volume", "--record", record, *arguments)
-        wait_for_load(record)
+        wait_for_load(record, writer)
         assert ackproof("mark", record, "--takeover", "power cut").returncode == 0
         _, said = writer.communicate(timeout=60)
         assert writer.returncode == 0, said
@@ -360,10 +353,7 @@ class TestAWriteThatNeverReturned:
     def let_it_finish(self, hung: SlowLastWrite) -> None:
         held = bytes(hung.data)
         hung.finish.set()
-        deadline = time.monotonic() + 10
-        while bytes(hung.data) == held:
-            assert time.monotonic() < deadline
-            time.sleep(0.005)
+        wait_until(lambda: bytes(hung.data) != held, "the write")
 
 
 class FlickeringVolume(MemoryVolume):

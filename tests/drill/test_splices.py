@@ -9,7 +9,6 @@ import random
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import pytest
 
@@ -124,8 +123,8 @@ class Splicer:
 
     def everything(self) -> Iterator[Callable[[], None]]:
         yield from (
-            self.old_block, self.old_block, self.old_sectors, self.old_extent, self.zeroed_extent, self.swapped, self.copied,
-            self.flipped_bits, self.flipped_bits, self.foreign_block, self.repeated_value,
+            self.old_block, self.old_block, self.old_sectors, self.old_extent, self.zeroed_extent, self.swapped,
+            self.copied, self.flipped_bits, self.flipped_bits, self.foreign_block, self.repeated_value,
         )  # fmt: skip
 
 
@@ -154,6 +153,7 @@ def check_names_exactly(stages: Stages, image: bytes, read_twice: bool = False) 
     assert verdict["coverage"]["slots_read"] == len(stages.places) - kinds["unreadable"]
     assert verdict["verdict"] == ("FAIL" if expected else "INCONCLUSIVE")
     for row in rows:
+        assert all(detail in row["detail"] for detail in expected[int(row["offset"])].details), row
         if row["kind"] == "lost":
             assert int(row["found_sequence"]) < int(row["expected_sequence"])
 

@@ -115,7 +115,7 @@ def _no_syncs(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def killed(kept: Kept) -> Iterator[Kept]:
-    """The same run as if it had been killed shortly before its end: no close anywhere, and nothing added to run.json."""
+    """The same run as if it had been killed shortly before its end: no close anywhere, and run.json as at the start."""
     path = kept.record / "run.json"
     whole = path.read_text()
     about = json.loads(whole)

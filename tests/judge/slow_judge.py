@@ -227,7 +227,7 @@ class SlowJudge:
             done
             for issued, done in self.flushes
             if issued > write.acknowledged
-            and not any(begin <= done and end >= write.acknowledged for begin, end in self.outages)
+            and not any(begin < done and end > write.acknowledged for begin, end in self.outages)
         ]
         return min(moments, default=None)
 

@@ -203,7 +203,7 @@ def content(run: Run, slot: int, pool: dict[int, list[int]], rng: random.Random)
     if kind < 0.4 and mine:
         return _whole(run, slot, rng.choice(mine[-4:] if rng.random() < 0.7 else mine))
     if kind < 0.46:
-        return _whole(run, slot, rng.randint(0, 60) if rng.random() < 0.7 else 2**34 + rng.randint(0, 9))
+        return _whole(run, slot, rng.randint(0, 60) if rng.random() < 0.7 else 2**40 + rng.randint(0, 9))
     if kind < 0.54:
         return _sectors(run, slot, _stranger(run, slot, rng, any_stream=True))
     if kind < 0.84:

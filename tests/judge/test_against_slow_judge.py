@@ -2,34 +2,21 @@
 
 from __future__ import annotations
 
-import random
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.judge.checking import Checked, Look, check
 from tests.judge.slow_judge import CONVICTING, SlowJudge
 from tests.judge.slow_judge import Judged as SlowJudged
 from tests.judge.slow_order import slow_order
-from tests.judge.stories import (
-    BEGIN_NS,
-    UNIT_NS,
-    NoSpecimens,
-    Renderer,
-    Story,
-    StoryVolume,
-    layout_of,
-    ledger_of,
-    make_run,
-)
+from tests.judge.stories import BEGIN_NS, UNIT_NS, Renderer, Story, layout_of, make_run
 from tests.judge.telling import shapes, tell
-from verify.drill.scan import Scanner
 from verify.judge import assess, slots, timeline
 from verify.judge.decision import Finding, Source
-from verify.judge.judgement import Judgement
 from verify.judge.timeline import LaneTail
 from verify.load.run import PROMISES, Run
 from verify.load.schedule import Flush
@@ -38,37 +25,12 @@ THOROUGH = settings(max_examples=1200, deadline=None, database=None, print_blob=
 SHORT = settings(THOROUGH, max_examples=300)
 SEEDS = st.integers(0, 2**64 - 1)
 
-Key = tuple[int, str, int]
+Key = tuple[int, Source, int]
 """Slot, who looked, and the operation that a look under load belongs to (-1 for the check)."""
 
 
 def units(moment_ns: int) -> int:
     return (moment_ns - BEGIN_NS) // UNIT_NS
-
-
-class Fast:
-    """The judgement under test, run on one check of a story."""
-
-    def __init__(self, story: Story, number: int, seen_before: dict[int, int], renderer: Renderer) -> None:
-        items = ledger_of(story, renderer, random.Random(number))
-        self.judgement = Judgement(story.run, lambda: items)
-        assert not self.judgement.contradictions()
-        self.judgement.recall(seen_before)
-        volume = StoryVolume(story.run, renderer, story.checks[number])
-        observations = self.judgement.observations
-        specimens: Any = NoSpecimens()
-        scanner = Scanner(self.judgement.state, volume, observations, specimens, lambda count: None)
-        self.scan = scanner.scan(story.twice)
-        self.judged: dict[Key, tuple[Finding, int, int, bool]] = {}
-        for batch in self.judgement.judge(seen_before, self.scan.found_beyond):
-            for i, row in enumerate(batch.rows):
-                source = Source(row["source"])
-                at = -1 if source is Source.CHECK else int(row["before"])
-                key = (int(row["slot"]), source.name, at)
-                assert key not in self.judged
-                self.judged[key] = (
-                    Finding(batch.finding[i]), int(batch.floor[i]), int(batch.lost_writes[i]), bool(batch.late_replay[i])
-                )
 
 
 class Slow:
@@ -80,10 +42,11 @@ class Slow:
         for lane, log in enumerate(story.lanes):
             for op in log.ops:
                 if op.saw is not None and op.told:
-                    key = (story.does(lane, op.n)[1], "READ" if op.what == "read" else "EXAMINATION", op.n)
+                    source = Source.READ if op.what == "read" else Source.EXAMINATION
+                    key = (story.does(lane, op.n)[1], source, op.n)
                     self.judged[key] = self.judge.judge_load(lane, op)
         for slot in range(story.run.slots):
-            self.judged[slot, "CHECK", -1] = self.judge.judge_check(slot)
+            self.judged[slot, Source.CHECK, -1] = self.judge.judge_check(slot)
         self.lost = {(key[0], n) for key, judged in self.judged.items() for n in judged.lost}
 
 
@@ -92,7 +55,7 @@ def compare(story: Story) -> None:
     renderer = Renderer(story.run)
     seen_before: dict[int, int] = {}
     for number in range(len(story.checks)):
-        fast = Fast(story, number, dict(seen_before), renderer)
+        fast = check(story, number, seen_before, renderer)
         slow = Slow(story, number)
         compare_findings(fast, slow)
         compare_totals(story, fast, slow)
@@ -102,20 +65,26 @@ def compare(story: Story) -> None:
             seen_before[slot] = max(sequence, seen_before.get(slot, -1))
 
 
-def compare_findings(fast: Fast, slow: Slow) -> None:
+def compare_findings(fast: Checked, slow: Slow) -> None:
+    looks = {key_of(look): look for look in fast.looks}
+    assert len(looks) == len(fast.looks)
+    assert looks.keys() <= slow.judged.keys()
     for key, judged in slow.judged.items():
-        if key not in fast.judged:
-            assert key[1] == "CHECK"
+        look = looks.get(key)
+        if look is None:
+            assert key[1] is Source.CHECK
             assert judged.finding in (Finding.INTACT, Finding.UNTOUCHED), (key, judged)
             continue
-        finding, floor, lost, late = fast.judged[key]
-        assert (key, finding, floor) == (key, judged.finding, judged.floor)
-        assert (key, lost, late) == (key, len(judged.lost), judged.late_replay)
-    assert fast.judged.keys() <= slow.judged.keys()
+        found = (look.finding, look.floor, look.lost, look.late_replay)
+        assert (key, *found) == (key, judged.finding, judged.floor, len(judged.lost), judged.late_replay)
 
 
-def compare_totals(story: Story, fast: Fast, slow: Slow) -> None:
-    totals = fast.judgement.assessor.totals
+def key_of(look: Look) -> Key:
+    return look.slot, look.source, -1 if look.source is Source.CHECK else look.before
+
+
+def compare_totals(story: Story, fast: Checked, slow: Slow) -> None:
+    totals = fast.totals
     for finding in (*CONVICTING, Finding.TEAR_IN_FLIGHT):
         slots_found = {key[0] for key, judged in slow.judged.items() if judged.finding is finding}
         assert (finding, totals.slots_by_finding[finding]) == (finding, len(slots_found))
@@ -134,7 +103,7 @@ def compare_totals(story: Story, fast: Fast, slow: Slow) -> None:
     assert (None if found[0] < 0 else tuple(map(units, found))) == expected
 
 
-def compare_takeovers(fast: Fast, slow: Slow) -> None:
+def compare_takeovers(fast: Checked, slow: Slow) -> None:
     found = [
         (
             units(a.takeover.start_ns), units(a.takeover.end_ns), a.takeover.observed, a.takeover.stall_ns // UNIT_NS,
@@ -153,7 +122,7 @@ def compare_takeovers(fast: Fast, slow: Slow) -> None:
     assert found == expected
 
 
-def compare_orders(fast: Fast, slow: Slow) -> None:
+def compare_orders(fast: Checked, slow: Slow) -> None:
     for index, takeover in enumerate(slow.judge.takeovers):
         expected = slow_order(slow.judge, takeover, slow.lost)
         found = fast.judgement.order(index)
@@ -249,7 +218,7 @@ def features(slow: Slow) -> set[object]:
         "several lost by one look": any(len(j.lost) > 1 for j in looks),
         "proven floor": any(w.proven for ws in judge.writes.values() for w in ws if w.acknowledged is not None),
         "floor of an earlier check": any(
-            judge.seen_before.get(key[0]) == j.floor for key, j in slow.judged.items() if key[1] == "CHECK"
+            judge.seen_before.get(key[0]) == j.floor for key, j in slow.judged.items() if key[1] is Source.CHECK
         ),
         "in flight at the end": bool(judge.in_flight),
         "open end": any(judge.open),

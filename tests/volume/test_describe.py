@@ -79,7 +79,7 @@ def test_a_disk_without_serial_number_or_facts(machine: Machine) -> None:
     assert told["used by"] == "nobody"
     assert told["holds"] == "nothing that was seen"
     assert told["may be written to"].startswith("only with --erase")
-    assert "--erase at:/devices/virtio1/block/vda" in told["may be written to"]
+    assert "--erase 'at:/devices/virtio1/block/vda'" in told["may be written to"]
 
 
 def test_a_partition_has_the_caches_of_its_disk(machine: Machine) -> None:

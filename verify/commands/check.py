@@ -16,7 +16,10 @@ from verify.report.text import summary
 EXIT_OF_VERDICT = {"PASS": EXIT_PASS, "FAIL": EXIT_FAIL, "INCONCLUSIVE": EXIT_INCONCLUSIVE}
 
 
-@click.command(epilog="\b\nExample:\n  ackproof check /root/drill-1\n  ackproof check /root/drill-1 --volume /dev/sdc")
+@click.command(
+    short_help="Read back, judge, write the verdict.",
+    epilog="\b\nExample:\n  ackproof check /root/drill-1\n  ackproof check /root/drill-1 --volume /dev/sdc",
+)
 @click.argument("record", metavar="DIR")
 @click.option("--read-twice", is_flag=True, help="Read everything twice; blocks that differ are unstable.")
 @click.option("--volume", default=None, metavar="PATH", help="The same volume by another path, or on another guest.")

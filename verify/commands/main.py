@@ -41,7 +41,7 @@ for _command in (survey, write, mark, check, rehearse):
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit with the documented code."""
     try:
-        code = cli.main(args=arguments, standalone_mode=False)
+        code = cli.main(args=arguments, prog_name="ackproof", standalone_mode=False)
     except click.exceptions.Abort:
         _say("stopped; nothing was concluded")
         sys.exit(EXIT_CANNOT_RUN)

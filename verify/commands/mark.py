@@ -9,7 +9,10 @@ import click
 from verify.drill.record import RecordFolder
 
 
-@click.command(epilog='\b\nExample:\n  ackproof mark --takeover /root/drill-1 "data cable of controller A pulled"')
+@click.command(
+    short_help="Time-stamp an action into a running load.",
+    epilog='\b\nExample:\n  ackproof mark --takeover /root/drill-1 "data cable of controller A pulled"',
+)
 @click.argument("record", metavar="DIR")
 @click.argument("text")
 @click.option("--takeover", is_flag=True, help="This action takes a controller over; lanes then examine every slot.")

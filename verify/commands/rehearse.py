@@ -18,6 +18,7 @@ _COLUMNS = (("pair", 22), ("what it really did", 40), ("what was reported", 44),
 
 
 @click.command(
+    short_help="The whole job on a simulated pair.",
     epilog="\b\nExample:\n  ackproof rehearse\n  ackproof rehearse --fault mirror-lagging --record ./lagging\n"
     "  ackproof check ./lagging/mirror-lagging/record"
 )

@@ -9,7 +9,7 @@ from verify.volume.identity import identify
 from verify.volume.safety import look_inside
 
 
-@click.command(epilog="\b\nExample:\n  ackproof survey /dev/sdb")
+@click.command(short_help="Look at a volume; write nothing.", epilog="\b\nExample:\n  ackproof survey /dev/sdb")
 @click.argument("volume")
 def survey(volume: str) -> int:
     """Say what VOLUME is, by what identity it is known, what it holds and whether it may be erased. Writes nothing."""

@@ -27,7 +27,7 @@ Example, inside a test VM (the record folder lies on another disk than the volum
 _STREAM_KEYS = ("block", "lanes", "span", "pattern", "read-share", "flush-every", "pace")
 
 
-@click.command(epilog=EXAMPLE)
+@click.command(short_help="Fill a volume and load it, with a ledger kept elsewhere.", epilog=EXAMPLE)
 @click.argument("volume")
 @click.option("--record", required=True, metavar="DIR", help="Record folder to make; never on the volume under test.")
 @click.option("--for", "duration", default="60s", show_default=True, help="Length of the load after the fill.")
@@ -73,7 +73,6 @@ def write(volume: str, record: str, **options: Any) -> int:
     request = _request(options)
     seconds = None if options["operations"] is not None else parse_duration(options["duration"], "--for")
     live = LiveLine()
-    click.echo(f"seed {request.seed}; record {record}", err=True)
     live.start()
     try:
         outcome = write_to_volume(

@@ -18,7 +18,7 @@ from verify.judge.order import Order, judge_order
 from verify.judge.orderpass import NewestBefore
 from verify.judge.slots import SlotState
 from verify.judge.takeovers import Takeover, find_takeovers, outages
-from verify.judge.timeline import Timeline
+from verify.judge.timeline import Timeline, time_in
 from verify.ledger.frames import Records
 from verify.load.run import Run
 
@@ -125,8 +125,8 @@ class Judgement:
             sources = {"examination": Source.EXAMINATION, "read": Source.READ}
             row = row_of(layout.first_slot + slot, sources[event["source"]], seen)
             row["expected"], row["before"] = int(event["expected"]), int(event["sequence"])
-            row["issued_ns"], row["done_ns"] = int(event["issued_ns"]), int(event["done_ns"])
-            if int(event["sequence"]) != self.timeline.tails[lane].next_sequence:
+            row["issued_ns"], row["done_ns"] = time_in(event, "issued_ns"), time_in(event, "done_ns")
+            if not -1 <= int(row["expected"][0]) < int(row["before"][0]) == self.timeline.tails[lane].next_sequence:
                 raise ValueError("it does not belong to the lane's next operation")
         except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
             self.bad_observations[part] = f"an observation cannot be used: {str(error)[:200]}"

@@ -18,6 +18,9 @@ PAUSE_NS = 500_000_000
 
 CLOCK_STEP_NS = 500_000_000
 ERROR_SPAN_GAP_NS = 1_000_000_000
+TIME_NS_MAX = 2**62
+"""No clock gets there: nanoseconds for 146 years."""
+
 
 OPERATION_KINDS = (Kind.WRITE, Kind.WRITE_THROUGH, Kind.READ, Kind.READ_ODD)
 WRITE_KINDS = (Kind.WRITE, Kind.WRITE_THROUGH)
@@ -33,6 +36,18 @@ def kind_mask(records: Records, kinds: tuple[Kind, ...]) -> npt.NDArray[np.bool_
     table = np.zeros(256, dtype=np.bool_)
     table[[int(kind) for kind in kinds]] = True
     return table[records.kind]
+
+
+def time_in(event: dict[str, Any], name: str) -> int:
+    """A time of an event, in nanoseconds.
+
+    Raises:
+        KeyError, ValueError: if it is missing, or no clock can show it.
+    """
+    value = event[name]
+    if type(value) is not int or not 0 <= value <= TIME_NS_MAX:
+        raise ValueError(f"{name} is not a time")
+    return value
 
 
 def by_lane(records: Records) -> Iterator[tuple[int, npt.NDArray[np.int64]]]:
@@ -174,10 +189,10 @@ class Timeline:
         try:
             if kind == "open":
                 self.boot_ids.add(str(event["boot_id"]))
-                self.opened_ns.setdefault(part, int(event["monotonic_ns"]))
-                self._clock_sample(part, int(event["monotonic_ns"]), int(event["wall_ns"]))
+                self.opened_ns.setdefault(part, time_in(event, "monotonic_ns"))
+                self._clock_sample(part, self.opened_ns[part], time_in(event, "wall_ns"))
             elif kind == "close":
-                closed_ns = int(event["monotonic_ns"])
+                closed_ns = time_in(event, "monotonic_ns")
                 self.closed_parts.add(part)
                 self.last_ns = max(self.last_ns, closed_ns)
                 if part in self._last_beat:
@@ -195,12 +210,12 @@ class Timeline:
         if kind == "mark":
             mark = {"text": str(event["text"]), "takeover": bool(event["takeover"])}
             for name in ("pressed_ns", "pressed_wall_ns", "accepted_ns"):
-                mark[name] = int(event[name])
+                mark[name] = time_in(event, name)
             self.marks.append(mark)
         elif kind == "load_began":
-            self.load_began_ns = int(event["monotonic_ns"])
+            self.load_began_ns = time_in(event, "monotonic_ns")
         elif kind == "stop":
-            self.stop_ns = int(event["monotonic_ns"])
+            self.stop_ns = time_in(event, "monotonic_ns")
         elif kind == "worker_lost":
             self.lost_workers.append(event)
 
@@ -257,8 +272,9 @@ class Timeline:
         """Check the records against the run and one another, and if all is well move the lanes' tails on."""
         if not _KNOWN[records.kind].all():
             return "a record of unknown kind"
-        if (records.issued_ns < 0).any() or (records.done_ns < 0).any():
-            return "a time before the machine was started"
+        for times in (records.issued_ns, records.done_ns):
+            if (times < 0).any() or (times > TIME_NS_MAX).any():
+                return "a time that no clock shows"
         moved: dict[int, LaneTail] = {}
         for lane, positions in by_lane(records):
             if lane >= self.run.lanes or self._part_of[lane] != part:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -42,9 +41,10 @@ STANDING_LIMITS = (
 class Evidence:
     """Everything a verdict rests on, but for the counts that it merely repeats.
 
-    `ledger_damage` names damaged ledger parts; `open_tail` says up to when an unclosed ledger is complete, "" if it was
-    closed. `other_volume` says that the volume checked is not the one written and holds nothing of this run.
-    `missed_criteria` are acceptance criteria not met, each in words with required and measured.
+    `page_cache` says how the page cache was in the way. `ledger_damage` names damaged ledger parts; `open_tail` says
+    up to when an unclosed ledger is complete, "" if it was closed. `other_volume` says that the volume checked is
+    not the one written and holds nothing of this run. `missed_criteria` are acceptance criteria not met, each in
+    words with required and measured.
     """
 
     promise: str
@@ -57,7 +57,6 @@ class Evidence:
     open_tail: str = ""
     other_volume: str = ""
     covered_writes: int = 0
-    examination_off: bool = False
     missed_criteria: Sequence[str] = ()
     notes: Sequence[str] = field(default=())
 
@@ -135,9 +134,9 @@ def _pass_reason(evidence: Evidence) -> str:
 def _not_proved(evidence: Evidence) -> list[str]:
     out = []
     if any(not around.takeover.observed for around in evidence.around):
-        out.append("that a controller really changed: an attested takeover rests on the operator's mark alone")
+        out.append("that a controller really changed: an attested takeover rests on an operator's mark alone")
     if evidence.promise == "flushed":
-        out.append("anything about writes that no flush covered: under the promise `flushed` they may be lost")
+        out.append("anything of writes that no flush covered: under the promise `flushed` they may be lost")
     else:
         out.append("what a loss of power to both controllers would leave: the promise is `completed`")
     if evidence.open_tail:

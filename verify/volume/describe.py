@@ -111,6 +111,4 @@ def _permission(identity: VolumeIdentity, contents: Contents) -> str:
     against = refusals(identity, contents, identity.identity, (0, identity.size_bytes))
     if against:
         return "no: " + "; ".join(contents.uses)
-    return (
-        f"only with --erase, as it exists: {refusals(identity, contents, None, (0, identity.size_bytes))[0]}"
-    )
+    return f"only with --erase '{identity.identity}': what it holds in the tested span would be overwritten"
