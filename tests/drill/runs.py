@@ -112,6 +112,15 @@ def check_on(volume: MemoryVolume, record: Path, read_twice: bool = False) -> Ch
     return check_record(RecordFolder.open(str(record)), OpenedVolume(volume, "/memory"), read_twice)
 
 
+def attest(record: Path) -> None:
+    """Mark a takeover a moment after a load has begun that this process carries out."""
+    events = record / "events.jsonl"
+    while not (events.exists() and "load_began" in events.read_text()):
+        time.sleep(0.005)
+    time.sleep(0.1)
+    assert RecordFolder.open(str(record)).drop_mark("pulled", True, time.monotonic_ns(), time.time_ns()) == "taken"
+
+
 def verdict_of(record: Path) -> dict[str, Any]:
     """The run's verdict, from the root of its record folder."""
     value: dict[str, Any] = json.loads((record / "verdict.json").read_text())

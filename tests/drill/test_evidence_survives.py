@@ -12,9 +12,10 @@ from typing import Any
 import pytest
 
 from tests.drill.memory_volume import MemoryVolume
-from tests.drill.runs import check_on, convicting, load_on, losses_of
+from tests.drill.runs import attest, check_on, convicting, load_on, losses_of
 from verify.drill.checking import CheckResult
 from verify.drill.planning import RunRequest, StreamRequest
+from verify.load.shared import Shared
 
 BLOCK_BYTES = 512
 SLOTS = 512
@@ -192,6 +193,30 @@ def test_without_examination_the_slots_are_counted_and_nothing_is_proved(tmp_pat
     slots = the_takeover(verdict)["slots"]
     assert slots == {"examined": 0, "left_to_check": 0, "unexamined": SLOTS}
     assert any(f"{SLOTS} slots overwritten" in reason for reason in verdict["reasons"])
+
+
+def test_lanes_that_examine_before_the_mark_is_timed_lose_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The supervisor is held up between telling the lanes of a takeover and noting that all were told."""
+    tell = Shared.raise_outage
+
+    def held_up(shared: Shared, cell: int) -> None:
+        tell(shared, cell)
+        if cell == 0:
+            time.sleep(0.1)
+
+    monkeypatch.setattr(Shared, "raise_outage", held_up)
+    record, volume = tmp_path / "record", MemoryVolume(SLOTS * BLOCK_BYTES)
+    marker = threading.Thread(target=attest, args=(record,))
+    marker.start()
+    stream = StreamRequest(BLOCK_BYTES, LANES, SLOTS * BLOCK_BYTES, pace=PACE)
+    load_on(volume, record, RunRequest((stream,), seed=5, operations=WRITES // 2))
+    marker.join()
+    [takeover] = check_on(volume, record).verdict["takeovers"]
+    assert takeover["seen"] == "attested"
+    assert takeover["slots"]["examined"] > SLOTS // 2
+    assert takeover["slots"]["unexamined"] == 0
 
 
 def test_a_volume_that_went_back_to_one_moment_is_told_so(tmp_path: Path) -> None:

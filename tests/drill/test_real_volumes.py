@@ -5,7 +5,10 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
+import subprocess
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -32,7 +35,7 @@ from verify.drill.planning import RunRequest, StreamRequest
 from verify.drill.record import RecordFolder
 
 SPAN_BYTES = 32 << 20
-MAIN_JOB = ("--for", "2s", "--block", "4KiB", "--lanes", 16, "--span", "32MiB")
+MAIN_JOB = ("--block", "4KiB", "--lanes", 16, "--span", "32MiB")
 
 
 @pytest.fixture(params=["file", "loop"])
@@ -52,6 +55,21 @@ def backing_file(path: Path, size_bytes: int) -> Path:
     return path
 
 
+def take_over_and_end(writer: subprocess.Popen[str], record: Path, mark: str) -> None:
+    """Mark a takeover under load, let the load go on for a while, and end it."""
+    try:
+        wait_for_load(record, writer)
+        time.sleep(0.3)
+        marked = ackproof("mark", record, "--takeover", mark)
+        assert (marked.returncode, marked.stdout) == (0, "marked as a takeover\n")
+        time.sleep(1.0)
+    finally:
+        os.killpg(writer.pid, signal.SIGINT)
+        _, said = writer.communicate(timeout=60)
+    assert writer.returncode == 0, said
+    assert "Traceback" not in said
+
+
 def run_json(record: Path) -> dict[str, Any]:
     value: dict[str, Any] = json.loads((record / "run.json").read_text())
     return value
@@ -60,7 +78,7 @@ def run_json(record: Path) -> dict[str, Any]:
 class TestTheMainJob:
     def test_without_a_takeover_nothing_is_found_and_nothing_proved(self, target: list[str], tmp_path: Path) -> None:
         record = tmp_path / "record"
-        written = ackproof("write", *target, "--record", record, *MAIN_JOB)
+        written = ackproof("write", *target, "--record", record, "--for", "2s", *MAIN_JOB)
         assert written.returncode == 0, written.stderr
         assert "Traceback" not in written.stderr
         about = run_json(record)
@@ -79,12 +97,8 @@ class TestTheMainJob:
 
     def test_with_a_takeover_attested_under_load_it_passes(self, target: list[str], tmp_path: Path) -> None:
         record = tmp_path / "record"
-        writer = start("write", *target, "--record", record, *MAIN_JOB)
-        wait_for_load(record, writer)
-        marked = ackproof("mark", record, "--takeover", "cable of controller A pulled")
-        assert (marked.returncode, marked.stdout) == (0, "marked as a takeover\n")
-        _, said = writer.communicate(timeout=60)
-        assert writer.returncode == 0, said
+        writer = start("write", *target, "--record", record, "--for", "5min", *MAIN_JOB)
+        take_over_and_end(writer, record, "cable of controller A pulled")
         checked = ackproof("check", record)
         assert checked.returncode == 0, checked.stdout
         assert checked.stdout.startswith("PASS")
@@ -178,23 +192,10 @@ def test_only_the_span_is_written_to(tmp_path: Path) -> None:
 class TestThePromiseFlushed:
     def write(self, tmp_path: Path, flush_every: str) -> Path:
         record = tmp_path / "record"
-        arguments = (
-            "--for",
-            "1s",
-            "--lanes",
-            4,
-            "--span",
-            "1MiB",
-            "--promise",
-            "flushed",
-            "--flush-every",
-            flush_every,
-        )
-        writer = start("write", tmp_path / "volume", "--record", record, *arguments)
-        wait_for_load(record, writer)
-        assert ackproof("mark", record, "--takeover", "power cut").returncode == 0
-        _, said = writer.communicate(timeout=60)
-        assert writer.returncode == 0, said
+        arguments = ("--for", "5min", "--lanes", 4, "--span", "1MiB", "--promise", "flushed")
+        more = ("--record", record, "--flush-every", flush_every)
+        writer = start("write", tmp_path / "volume", *arguments, *more)
+        take_over_and_end(writer, record, "power cut")
         return record
 
     @pytest.mark.parametrize("flush_every", ["write", "5"])

@@ -8,7 +8,6 @@ import random
 import re
 import shutil
 import threading
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +16,7 @@ from typing import Any
 import pytest
 
 from tests.drill.memory_volume import MemoryVolume
-from tests.drill.runs import check_on, convicting, load_on, losses_of, no_false_finding
+from tests.drill.runs import attest, check_on, convicting, load_on, losses_of, no_false_finding
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.drill.record import RecordFolder
 from verify.ledger.frames import HEADER, HEADER_BYTES, FrameKind, Kind, Records
@@ -80,15 +79,6 @@ def frames_of(ledger: bytes) -> list[tuple[int, int, bytes]]:
         out.append((start, end, ledger[start + HEADER_BYTES : end]))
         start = end
     return out
-
-
-def attest(record: Path) -> None:
-    """Mark a takeover a moment after the load has begun."""
-    events = record / "events.jsonl"
-    while not (events.exists() and "load_began" in events.read_text()):
-        time.sleep(0.005)
-    time.sleep(0.1)
-    assert RecordFolder.open(str(record)).drop_mark("pulled", True, time.monotonic_ns(), time.time_ns()) == "taken"
 
 
 @pytest.fixture(scope="module")

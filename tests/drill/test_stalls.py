@@ -33,7 +33,7 @@ pytestmark = pytest.mark.skipif(
 
 LANES = 4
 STALL_S = 1.8
-LOAD = ("--for", "4s", "--lanes", LANES, "--span", "1MiB", "--read-share", "0.2")
+LOAD = ("--for", "6s", "--lanes", LANES, "--span", "1MiB", "--read-share", "0.2")
 
 
 class FileSystem:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -62,10 +63,22 @@ def check(
     """Judge check `number` of a story; `seen_before` is what the checks before it saw (see `Judgement.recall`)."""
     renderer = renderer or Renderer(story.run)
     items = ledger_of(story, renderer, random.Random(number))
+    checked = judge_items(story, items, renderer, number, seen_before)
+    assert not checked.judgement.contradictions()
+    return checked
+
+
+def judge_items(
+    story: Story,
+    items: Sequence[tuple[int, Any]],
+    renderer: Renderer | None = None,
+    number: int = 0,
+    seen_before: dict[int, int] | None = None,
+) -> Checked:
+    """The same with the given items for a ledger, whatever is wrong with them."""
     judgement = Judgement(story.run, lambda: items)
-    assert not judgement.contradictions()
     judgement.recall(seen_before or {})
-    volume = StoryVolume(story.run, renderer, story.checks[number])
+    volume = StoryVolume(story.run, renderer or Renderer(story.run), story.checks[number])
     specimens: Any = NoSpecimens()
     scanner = Scanner(judgement.state, volume, judgement.observations, specimens, lambda count: None)
     scan = scanner.scan(story.twice)

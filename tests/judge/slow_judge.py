@@ -155,30 +155,25 @@ class SlowJudge:
                 if b - a > min(PAUSE, STALL):
                     paused |= set(range(a, b))
         ops = [self._lane_ops(lane) for lane in range(story.run.lanes)]
-        pieces: list[tuple[int, int, bool]] = []
-        before: tuple[object, ...] = ()
-        begun = -1
+        pieces: list[tuple[int, int]] = []
+        horizon = story.stop if story.stop is not None else last
+        state: tuple[int | None, ...] = ()
+        stretch, began = -1, -1  # the last unit of the stretch that is on, and where that began
         for k in range(last + 1):
-            state = []
-            for lane in range(story.run.lanes):
-                end = ends[lane]
-                if end is not None and k >= end:
-                    continue
-                state.append(next((i for i, op in enumerate(ops[lane]) if op.issued <= k < op.done), None))
-            now = tuple(state)
-            waiting = bool(now) and None not in now
-            begun = k if now != before or begun < 0 else begun
-            before = now
-            horizon = story.stop if story.stop is not None else last
-            if not waiting or begun >= horizon or k in paused:
-                continue
-            if pieces and pieces[-1][1] == k and now == continued:
-                pieces[-1] = (pieces[-1][0], k + 1, False)
-            else:
-                pieces.append((k, k + 1, False))
-            continued = now
+            at_work = [lane for lane in range(story.run.lanes) if ends[lane] is None or k < (ends[lane] or 0)]
+            now = tuple(
+                next((i for i, op in enumerate(ops[lane]) if op.issued <= k < op.done), None) for lane in at_work
+            )
+            began = began if now == state else k
+            if now and None not in now and k not in paused and began < horizon:
+                if now == state and stretch == k - 1 and pieces:
+                    pieces[-1] = (pieces[-1][0], k + 1)
+                else:
+                    pieces.append((k, k + 1))
+                stretch = k
+            state = now
         out: list[SlowTakeover] = []
-        for start, end, _ in pieces:
+        for start, end in pieces:
             if end - start <= STALL:
                 continue
             stops = [op for lane in range(story.run.lanes) for op in self._lane_ops(lane) if op.done == end]

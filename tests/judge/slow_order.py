@@ -38,7 +38,7 @@ def slow_order(judge: SlowJudge, takeover: SlowTakeover, lost: set[tuple[int, in
             lossy = True
         if survivor == "overwritten":
             continue
-        if survivor is None or judged is not None and judged.finding in (Finding.UNISSUED, Finding.UNSTABLE):
+        if survivor is None or (judged is not None and judged.finding in (Finding.UNISSUED, Finding.UNSTABLE)):
             left_out += 1
             continue
         assert isinstance(survivor, int)
@@ -58,7 +58,7 @@ def slow_order(judge: SlowJudge, takeover: SlowTakeover, lost: set[tuple[int, in
         return None
     if not allowed:
         return SlowOrder(True, (None, None), 0, 0, 0, left_out)
-    last = 1 + max(max(begin for begin, _ in allowed), *(until or 0 for _, until in allowed))
+    last = 1 + max(max(begin, until or 0) for begin, until in allowed)
     fits = [
         sum(begin <= moment and (until is None or moment <= until) for begin, until in allowed)
         for moment in range(last + 1)

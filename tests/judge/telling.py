@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from hypothesis import strategies as st
 
-from tests.judge.stories import STALL, Content, LaneLog, Mark, Op, Sector, Story, doer, lane_of, layout_of, make_run
+from tests.judge.stories import Content, LaneLog, Mark, Op, Sector, Story, doer, lane_of, layout_of, make_run
 from verify.load.run import PROMISES, Run
 from verify.load.schedule import Flush, Pattern
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.judge.checking import Checked, Look, check
 from tests.judge.slow_judge import CONVICTING, SlowJudge
 from tests.judge.slow_judge import Judged as SlowJudged
-from tests.judge.slow_order import slow_order
+from tests.judge.slow_order import SlowOrder, slow_order
 from tests.judge.stories import BEGIN_NS, UNIT_NS, Renderer, Story, layout_of, make_run
 from tests.judge.telling import shapes, tell
 from verify.judge import assess, slots, timeline
@@ -130,12 +130,10 @@ def compare_orders(fast: Checked, slow: Slow) -> None:
         if found is None or expected is None:
             continue
         order = found.order
-        moment = None
-        if order.one_moment:
-            ends = (order.moment_from_ns, order.moment_to_ns)
-            moment = tuple(None if end is None else units(end) for end in ends)
-        assert (order.one_moment, moment, order.overtaken, order.set_aside, order.slots, found.left_out) == (
-            expected.one_moment, expected.moment, expected.overtaken, expected.set_aside, expected.slots, expected.left_out
+        first, last = (None if end is None else units(end) for end in (order.moment_from_ns, order.moment_to_ns))
+        moment = (first, last) if order.one_moment else None
+        assert expected == SlowOrder(
+            order.one_moment, moment, order.overtaken, order.set_aside, order.slots, found.left_out
         )
 
 

@@ -196,9 +196,8 @@ def power_loss(seed: int, honest: bool) -> tuple[Story, set[int]]:
     """
     rng = random.Random(seed)
     lanes = rng.choice((2, 3))
-    run = make_run(
-        [(lanes, 6, 1)], promise="flushed", read_share=rng.choice((0.0, 0.3)), flush=Flush.EVERY, fill=rng.random() < 0.7
-    )
+    reads, fill = rng.choice((0.0, 0.3)), rng.random() < 0.7
+    run = make_run([(lanes, 6, 1)], promise="flushed", read_share=reads, flush=Flush.EVERY, fill=fill)
     does, device = doer(run), VolatileDevice(honest, rng)
     loss = rng.randint(15, 60)
     logs = [LaneLog() for _ in range(lanes)]

@@ -60,7 +60,7 @@ def make_story(
         if run.lane_workers[lane] in open_parts:
             closing = None
         logs.append(LaneLog(ops, closing))
-    beats = {part: list(range(0, close + 1)) for part in {0, *run.lane_workers}}
+    beats = {part: list(range(close + 1)) for part in {0, *run.lane_workers}}
     for part, gone in (silent or {}).items():
         beats[part] = [beat for beat in beats[part] if beat not in gone]
     return Story(

@@ -179,17 +179,18 @@ def accepted(found: list[Finding]) -> bool:
 WITHOUT_FILL = pytest.mark.parametrize("fill", [True, False], ids=["filled", "not filled"])
 
 
+EXPECTED = {
+    1: [Finding.INTACT, Finding.INTACT],
+    2: [Finding.INTACT, Finding.LOST],
+    3: [Finding.INTACT, Finding.INTACT],
+    4: [Finding.LOST],
+    8: [Finding.INTACT, Finding.INTACT],
+    9: [Finding.INTACT, Finding.LOST],
+}
+
+
 class TestTheJudge:
     """What the judge says to each history: accept, or convict, and of what."""
-
-    EXPECTED = {
-        1: [Finding.INTACT, Finding.INTACT],
-        2: [Finding.INTACT, Finding.LOST],
-        3: [Finding.INTACT, Finding.INTACT],
-        4: [Finding.LOST],
-        8: [Finding.INTACT, Finding.INTACT],
-        9: [Finding.INTACT, Finding.LOST],
-    }
 
     @WITHOUT_FILL
     @pytest.mark.parametrize("number", sorted(EXPECTED))
@@ -197,7 +198,7 @@ class TestTheJudge:
         history = HISTORIES[number - 1][1]
         found = findings(story_of(history, fill, register(fill)))
         assert accepted(found) == HISTORIES[number - 1][2] == linearizable(history)
-        expected = self.EXPECTED[number]
+        expected = EXPECTED[number]
         if not fill:  # the initial value is no write of ours: not older, but unknown bytes
             expected = [
                 f if event.value else Finding.DAMAGED if f is Finding.LOST else Finding.INTACT

@@ -16,6 +16,7 @@ from verify.drill.writing import LoadOptions, write_to_volume
 from verify.errors import EXIT_CANNOT_RUN, UsageError
 from verify.load.run import OPERATIONS_MAX, PROMISES
 from verify.load.schedule import SKEW_EXPONENT, Flush, Pattern
+from verify.load.worker import SUBMISSIONS
 
 EXAMPLE = """
 \b
@@ -51,8 +52,8 @@ _STREAM_KEYS = ("block", "lanes", "span", "pattern", "read-share", "flush-every"
               help="What survives: acknowledged writes a takeover, flushed ones a loss of power.")  # fmt: skip
 @click.option("--pace", default=0.0, help="Operations per second of the stream. [default: as fast as they go]")
 @click.option("--no-fill", is_flag=True, help="Skip writing every slot once before the load.")
-@click.option("--submit", type=click.Choice(["auto", "threads"]), default="auto", show_default=True,
-              help="How operations are submitted.")  # fmt: skip
+@click.option("--submit", type=click.Choice(SUBMISSIONS), default="auto", show_default=True,
+              help="How operations are submitted; auto is a ring where the kernel lets us.")  # fmt: skip
 @click.option("--erase", metavar="IDENTITY", default=None, help="What may be erased, by the identity `survey` prints.")
 @click.option("--streams", metavar="FILE", type=click.Path(dir_okay=False), default=None,
               help="TOML file with several [[stream]] tables instead of --block, --lanes and the like.")  # fmt: skip
@@ -79,7 +80,7 @@ def write(volume: str, record: str, **options: Any) -> int:
             volume,
             record,
             request,
-            LoadOptions(seconds, live.show),
+            LoadOptions(seconds, live.show, submit=options["submit"]),
             erase=options["erase"],
             allow_page_cache=options["allow_page_cache"],
         )

@@ -205,8 +205,9 @@ def _conclude(
     def time_text(monotonic_ns: int) -> str:
         return rfc3339(timeline.wall_ns(monotonic_ns))
 
+    checked = rfc3339(time.time_ns())
     with open(partial / "losses.csv", "w", encoding="utf-8", newline="") as file:
-        writer = LossWriter(file, judgement.state, judgement.observations, time_text)
+        writer = LossWriter(file, judgement.state, judgement.observations, time_text, checked)
         for judged in judgement.judge(earlier.in_flight, scan.found_beyond):
             writer.write(judged)
         file.flush()
@@ -231,7 +232,9 @@ def _conclude(
     )
     verdict: Verdict = conclude(evidence)
     orders = [judgement.order(index) for index in range(len(judgement.takeovers))]
-    facts = VerdictFacts(about, opened.name, verdict, judgement, orders, scan, ledger.states, time_text, rfc3339(time.time_ns()))
+    facts = VerdictFacts(
+        about, opened.name, verdict, judgement, orders, scan, ledger.states, time_text, checked
+    )
     return verdict_json(facts), [None if order is None else order.order for order in orders]
 
 

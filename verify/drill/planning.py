@@ -17,6 +17,8 @@ LANES_DEFAULT = 32
 LANES_PER_WORKER = 4
 """Threads of one process share one interpreter lock; a few of them leave it free often enough."""
 WORKERS_MAX = 8
+LANES_PER_RING = 16
+RINGS_MAX = 2
 
 
 @dataclass(frozen=True)
@@ -96,12 +98,13 @@ def _check_stream(stream: StreamRequest) -> None:
         raise UsageError(f"--span {stream.span_bytes} is not a whole number of blocks of {block} bytes")
 
 
-def plan_run(request: RunRequest, size_bytes: int, sector_bytes: int) -> Run:
+def plan_run(request: RunRequest, size_bytes: int, sector_bytes: int, by_ring: bool = False) -> Run:
     """Lay the request out on a volume.
 
     Args:
         request: checked already.
         size_bytes, sector_bytes: of the volume.
+        by_ring: whether workers will submit by a ring, which decides how many there are unless the request says.
 
     Raises:
         UsageError: if it does not fit.
@@ -137,7 +140,8 @@ def plan_run(request: RunRequest, size_bytes: int, sector_bytes: int) -> Run:
             )
         )
         at, lane, slot = layout.end_bytes, lane + wanted.lanes, slot + slots
-    workers = min(request.workers or min(max(lane // LANES_PER_WORKER, 2), WORKERS_MAX), lane)
+    per_worker, most = (LANES_PER_RING, RINGS_MAX) if by_ring else (LANES_PER_WORKER, WORKERS_MAX)
+    workers = min(request.workers or min(max(lane // per_worker, 2), most), lane)
     return Run(
         run_id=secrets.token_hex(8),
         seed=request.seed,

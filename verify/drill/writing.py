@@ -19,9 +19,10 @@ from verify.drill.record import RUN_FORMAT, RecordFolder, write_json
 from verify.errors import CannotRun, UsageError
 from verify.ledger.recorder import release_room, reserve_room
 from verify.load.memory import lock_memory, unlock_memory
+from verify.load.ring import ring_refusal
 from verify.load.run import Run
 from verify.load.supervisor import Outcome, Snapshot, Supervisor
-from verify.load.worker import WorkerTask, boot_id
+from verify.load.worker import AUTO, RING, THREADS, WorkerTask, boot_id
 from verify.volume.direct import DirectVolume, create_file, open_volume, prove_direct
 from verify.volume.identity import identify
 from verify.volume.protocol import Volume
@@ -40,6 +41,7 @@ class LoadOptions:
     examine: bool = True
     processes: bool = True
     handle_signals: bool = True
+    submit: str = AUTO
 
 
 def software() -> dict[str, str]:
@@ -137,6 +139,7 @@ def _task(
         specimen_path=str(folder.specimens_path / f"load-{part:03d}.bin"),
         examine=options.examine,
         process=options.processes,
+        submit=options.submit,
     )
 
 
@@ -194,7 +197,7 @@ def write_to_volume(
         volume = open_volume(path, writable=True, exclusive=True, allow_page_cache=allow_page_cache)
         try:
             page_cache = _page_cache(volume, allow_page_cache)
-            run = plan_run(request, volume.size_bytes, volume.sector_bytes)
+            run = plan_run(request, volume.size_bytes, volume.sector_bytes, _by_ring(options.submit))
             shared = shares_volume(record, volume.identity)
             if shared:
                 raise UsageError(shared)
@@ -233,6 +236,18 @@ def _load(
         return run_load(folder, run, open_for_worker, facts, options, volume.reopen)
     finally:
         unlock_memory()
+
+
+def _by_ring(submit: str) -> bool:
+    """Whether workers will submit by a ring.
+
+    Raises:
+        CannotRun: if that was asked for and cannot be.
+    """
+    why = "" if submit == THREADS else ring_refusal()
+    if why and submit == RING:
+        raise CannotRun(f"--submit ring: {why}; use --submit auto or --submit threads")
+    return submit != THREADS and not why
 
 
 def _check_may_write(path: str, record: str, request: RunRequest, erase: str | None) -> None:

@@ -10,7 +10,6 @@ from verify.blocks.decode import State, decode_blocks
 from verify.blocks.dissect import Dissection, Origin, dissect
 from verify.blocks.encode import BlockMaker
 
-
 _NO_WRITE = (Origin.UNKNOWN, Origin.BLANK, Origin.FOREIGN)
 
 

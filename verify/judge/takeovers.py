@@ -104,10 +104,7 @@ def _all_waiting(timeline: Timeline) -> list[Span]:
     """
     run = timeline.run
     horizon = timeline.stop_ns if timeline.stop_ns >= 0 else timeline.last_ns
-    changes: list[tuple[int, int, int]] = []
-    for tail in timeline.tails:
-        if not tail.closed:
-            changes.append((tail.last_done_ns, 0, -1))
+    changes = [(tail.last_done_ns, 0, -1) for tail in timeline.tails if not tail.closed]
     for wait in timeline.long_waits:
         changes.append((wait.issued_ns, 1, 0))
         changes.append((wait.done_ns, -1, 0))

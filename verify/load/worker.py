@@ -9,11 +9,13 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
+from verify.errors import CannotRun
 from verify.ledger.recorder import Recorder
 from verify.load.lane import Lane
 from verify.load.memory import lock_memory
+from verify.load.ring import HasFd, Ring, drive_ring, why_refused
 from verify.load.run import Run
 from verify.load.shared import HEAD_BYTES, LaneState, Phase, Shared, WorkerState
 from verify.load.specimens import SpecimenFile
@@ -24,8 +26,13 @@ from verify.volume.protocol import Volume
 GRACE_S = 2.0
 """How long a worker waits at the end for operations that the kernel has not returned."""
 
+AUTO, THREADS, RING = SUBMISSIONS = ("auto", "threads", "ring")
+"""How a worker submits operations; `AUTO` is a ring where one can be had."""
+
 _POLL_S = 0.02
 _STACK_BYTES = 512 * 1024
+RING_LANES_MIN = 1
+"""With fewer lanes a worker, threads are at least as fast."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +40,8 @@ class WorkerTask:
     """What one worker is to do.
 
     `part` is the number of its ledger file (1...). `open_volume` gives the worker a handle of its own. With
-    `process`, the worker runs in a process forked for it; otherwise in a thread of the caller's.
+    `process`, the worker runs in a process forked for it; otherwise in a thread of the caller's. `submit` is one of
+    `SUBMISSIONS`.
     """
 
     run: Run
@@ -45,6 +53,7 @@ class WorkerTask:
     specimen_path: str
     examine: bool = True
     process: bool = True
+    submit: str = AUTO
 
 
 def run_worker(task: WorkerTask, shared: Shared) -> None:
@@ -88,21 +97,10 @@ def _run(task: WorkerTask, shared: Shared, parent: int | None = None) -> None:
 
     reopener = Reopener(volume, found_again)
     lanes = [_make_lane(task, lane, shared, recorder, specimens) for lane in task.lanes]
-    threading.stack_size(_STACK_BYTES)
-    threads = [
-        threading.Thread(
-            target=drive,
-            args=(lane, volume, reopener, lambda: recorder.behind, _ender(shared, lane.lane)),
-            name=f"lane {lane.lane}",
-            daemon=True,
-        )
-        for lane in lanes
-    ]
+    drivers = _Drivers(task, shared, lanes, volume, reopener, recorder)
     shared.worker_state[task.index] = WorkerState.RUNNING
-    for thread in threads:
-        thread.start()
-    threading.stack_size(0)
-    _watch(task, shared, recorder, parent)
+    drivers.start()
+    _watch(task, shared, recorder, parent, drivers)
     now_ns = time.monotonic_ns()
     for lane in lanes:
         lane.close(now_ns)
@@ -110,15 +108,101 @@ def _run(task: WorkerTask, shared: Shared, parent: int | None = None) -> None:
     at = task.index * HEAD_BYTES
     shared.heads[at : at + HEAD_BYTES] = bytes.fromhex(recorder.head)
     shared.worker_state[task.index] = WorkerState.CLOSED
-    if not any(thread.is_alive() for thread in threads):
+    if drivers.over:
         volume.close()
 
 
-def _watch(task: WorkerTask, shared: Shared, recorder: Recorder, parent: int | None) -> None:
-    """Wait until every lane of the task has ended, or the run stops and the grace is over."""
+class _Drivers:
+    """What drives the lanes of a worker: a thread each, or one thread with a ring.
+
+    Raises:
+        CannotRun: if a ring was asked for and cannot be had.
+    """
+
+    def __init__(
+        self,
+        task: WorkerTask,
+        shared: Shared,
+        lanes: Sequence[Lane],
+        volume: Volume,
+        reopener: Reopener,
+        recorder: Recorder,
+    ) -> None:
+        self._shared = shared
+        self._volume = volume
+        self._reopener = reopener
+        self._recorder = recorder
+        self.failure: OSError | None = None
+        """Why the ring stopped working, if it did."""
+        ring, why = _ring_for(task, volume)
+        recorder.append({"event": "submission", "how": THREADS if ring is None else RING, "why": why})
+        if ring is None:
+            self._threads = [
+                threading.Thread(target=self._drive_lane, args=(lane,), name=f"lane {lane.lane}", daemon=True)
+                for lane in lanes
+            ]
+        else:
+            self._threads = [threading.Thread(target=self._drive_all, args=(ring, lanes), name="ring", daemon=True)]
+
+    def start(self) -> None:
+        """Start to drive."""
+        threading.stack_size(_STACK_BYTES)
+        for thread in self._threads:
+            thread.start()
+        threading.stack_size(0)
+
+    @property
+    def over(self) -> bool:
+        """Whether nothing will be submitted any more and nothing is outstanding."""
+        return not any(thread.is_alive() for thread in self._threads)
+
+    def _drive_lane(self, lane: Lane) -> None:
+        drive(lane, self._volume, self._reopener, self._behind, lambda: self._ended(lane))
+
+    def _drive_all(self, ring: Ring, lanes: Sequence[Lane]) -> None:
+        try:
+            drive_ring(ring, lanes, cast(HasFd, self._volume), self._reopener, self._behind, self._ended)
+        except OSError as error:
+            self.failure = error
+
+    def _behind(self) -> bool:
+        return self._recorder.behind
+
+    def _ended(self, lane: Lane) -> None:
+        self._shared.lane_state[lane.lane] = LaneState.ENDED
+
+
+def _ring_for(task: WorkerTask, volume: Volume) -> tuple[Ring | None, str]:
+    """A ring for the task, or None, and why it is so."""
+    if task.submit == THREADS:
+        return None, "threads were asked for"
+    if getattr(volume, "fd", None) is None:
+        why = "the volume has no file descriptor"
+    elif task.submit == AUTO and len(task.lanes) < RING_LANES_MIN:
+        why = f"it pays from {RING_LANES_MIN} lanes a worker"
+    else:
+        try:
+            return Ring(len(task.lanes)), ""
+        except OSError as error:
+            why = why_refused(error)
+    if task.submit == RING:
+        raise CannotRun(f"there can be no ring: {why}")
+    return None, why
+
+
+def _watch(
+    task: WorkerTask, shared: Shared, recorder: Recorder, parent: int | None, drivers: _Drivers
+) -> None:
+    """Wait until every lane of the task has ended, or the run stops and the grace is over.
+
+    Raises:
+        CannotRun: if the ring stopped working.
+    """
     deadline: float | None = None
     while any(shared.lane_state[lane] != LaneState.ENDED for lane in task.lanes):
         time.sleep(_POLL_S)
+        if drivers.failure is not None:
+            raise CannotRun(f"the ring stopped working: {drivers.failure}")
         if recorder.full or recorder.failure is not None:
             shared.worker_full[task.index] = 1 if recorder.full else 2
         orphaned = parent is not None and os.getppid() != parent
@@ -142,13 +226,6 @@ def _make_lane(task: WorkerTask, lane: int, shared: Shared, recorder: Recorder, 
         read_buffer=aligned_buffer(block_bytes),
         examine=task.examine,
     )
-
-
-def _ender(shared: Shared, lane: int) -> Callable[[], None]:
-    def ended() -> None:
-        shared.lane_state[lane] = LaneState.ENDED
-
-    return ended
 
 
 def _opening(task: WorkerTask) -> dict[str, Any]:

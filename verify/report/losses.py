@@ -28,14 +28,16 @@ class LossWriter:
         file: opened with newline="".
         state: for slots, lanes and times.
         observations: for the detail texts.
-        time_text: monotonic nanoseconds to text.
+        time_text: monotonic nanoseconds of the load to text.
+        checked: when the check was made, as text; its own clock may be that of another boot or machine.
     """
 
-    def __init__(self, file: TextIO, state: SlotState, observations: Observations, time_text: Any) -> None:
+    def __init__(self, file: TextIO, state: SlotState, observations: Observations, time_text: Any, checked: str) -> None:
         self._writer = csv.writer(file, lineterminator="\n")
         self._state = state
         self._details = observations.details
         self._time_text = time_text
+        self._checked = checked
         self._writer.writerow(COLUMNS)
 
     def write(self, judged: Judged) -> None:
@@ -69,7 +71,7 @@ class LossWriter:
             self._time(int(judged.floor_done_ns[i])),
             int(judged.lost_writes[i]),
             _SEEN_BY[Source(row["source"])],
-            self._time(int(row["done_ns"])),
+            self._checked if row["source"] == Source.CHECK else self._time(int(row["done_ns"])),
             sectors,
             detail,
         ]

@@ -1,0 +1,414 @@
+"""Driving lanes by a ring: the same bytes as by threads, errors, short transfers, stops, waits and kills."""
+
+from __future__ import annotations
+
+import errno
+import itertools
+import json
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.drill.runs import (
+    ackproof,
+    check_here,
+    losses_of,
+    no_false_finding,
+    start,
+    verdict_of,
+    wait_for_load,
+    wait_until,
+)
+from tests.load.driving import make_run
+from verify.blocks.encode import BlockMaker
+from verify.drill.planning import RunRequest, StreamRequest
+from verify.drill.record import RecordFolder
+from verify.drill.writing import LoadOptions, write_to_volume
+from verify.errors import CannotRun
+from verify.ledger.frames import Kind, Records, decode_records
+from verify.load import ring as ring_module
+from verify.load import worker as worker_module
+from verify.load.lane import SHORT_TRANSFER, Lane
+from verify.load.ring import Ring, drive_ring, ring_refusal, why_refused
+from verify.load.run import Run
+from verify.load.schedule import Flush, Pattern
+from verify.load.shared import LaneState, Phase, Shared
+from verify.load.threads import Reopener
+from verify.volume.memory import aligned_buffer
+
+REFUSED = ring_refusal()
+needs_ring = pytest.mark.skipif(bool(REFUSED), reason=f"needs io_uring: {REFUSED}")
+BLOCK = 512
+
+
+class FileVolume:
+    """A file as far as the ring and the reopener need one; reopening runs `on_reopen`."""
+
+    def __init__(self, fd: int, on_reopen: Callable[[], object] = lambda: None) -> None:
+        self.fd = fd
+        self.reopens = 0
+        self._on_reopen = on_reopen
+        self.size_bytes, self.sector_bytes = os.fstat(fd).st_size, BLOCK
+
+    def reopen(self) -> bool:
+        self.reopens += 1
+        self._on_reopen()
+        return True
+
+    def read(self, offset_bytes: int, buffer: memoryview) -> int:
+        raise NotImplementedError
+
+    write: Any = read
+
+    def flush(self) -> None:
+        raise NotImplementedError
+
+    def close(self) -> None:
+        raise NotImplementedError
+
+
+class Driven:
+    """All lanes of a run driven by one ring in a thread of this process, its ledger in memory."""
+
+    def __init__(self, run: Run, volume: FileVolume, hold: Callable[[], bool] = lambda: False) -> None:
+        self.run = run
+        self.shared = Shared(run.lanes, 1)
+        self.shared.phase = Phase.LOAD
+        self.items: list[Any] = []
+        self.found = 0
+        self.lanes = [
+            Lane(run, lane, self.shared, 0, self.items.append, lambda block: None, aligned_buffer(BLOCK),
+                 aligned_buffer(BLOCK))
+            for lane in range(run.lanes)
+        ]  # fmt: skip
+        reopener = Reopener(volume, self._count_found)
+        arguments = (Ring(run.lanes), self.lanes, volume, reopener, hold, self._ended)
+        self.thread = threading.Thread(target=drive_ring, args=arguments, daemon=True)
+        self.thread.start()
+
+    def _count_found(self) -> None:
+        self.found += 1
+
+    def _ended(self, lane: Lane) -> None:
+        self.shared.lane_state[lane.lane] = LaneState.ENDED
+
+    def to_end(self) -> Driven:
+        self.thread.join(60)
+        assert not self.thread.is_alive()
+        assert list(self.shared.lane_state) == [LaneState.ENDED] * self.run.lanes
+        return self
+
+    def stop(self) -> Driven:
+        self.shared.phase = Phase.STOP
+        return self.to_end()
+
+    def records(self) -> Records:
+        return decode_records(b"".join(item for item in self.items if isinstance(item, bytes)))
+
+    def kinds(self) -> list[Kind]:
+        return [Kind(kind) for kind in self.records().kind.tolist()]
+
+
+@pytest.fixture
+def open_file(tmp_path: Path) -> Iterator[Callable[..., int]]:
+    opened: list[int] = []
+
+    def opening(size_bytes: int, flags: int = os.O_RDWR) -> int:
+        path = tmp_path / "volume"
+        with open(path, "ab") as file:
+            file.truncate(size_bytes)
+        opened.append(os.open(path, flags))
+        return opened[-1]
+
+    yield opening
+    for fd in opened:
+        os.close(fd)
+
+
+@needs_ring
+class TestDriving:
+    def test_writes_reads_and_flushes_where_the_lanes_want_it(self, open_file: Callable[..., int]) -> None:
+        fd = open_file(64 * BLOCK)
+        run = make_run(slots=64, lanes=5, operations=40, read_share=0.3, flush=Flush.EVERY, flush_every=3)
+        driven = Driven(run, FileVolume(fd)).to_end()
+        kinds = driven.kinds()
+        assert kinds.count(Kind.READ_ODD) == kinds.count(Kind.ERROR) == 0
+        assert kinds.count(Kind.WRITE) + kinds.count(Kind.READ) == 5 * 40 + 64
+        assert kinds.count(Kind.READ) > 0
+        assert kinds.count(Kind.FLUSH) > 0
+        maker = BlockMaker(run.streams[0].layout, run.seed, run.tag)
+        newest: dict[int, int] = {}
+        for lane in range(5):
+            operations = run.schedule(lane).operations(0, 40 + run.schedule(lane).fill_count)
+            for sequence, (slot, is_write) in enumerate(zip(operations.slots, operations.writes, strict=True)):
+                if is_write:
+                    newest[int(slot)] = sequence
+        for slot in range(64):
+            found = os.pread(fd, BLOCK, slot * BLOCK)
+            assert found == maker.block(slot, slot % 5, newest[slot])
+
+    def test_acknowledges_after_issuing_and_one_after_the_other(self, open_file: Callable[..., int]) -> None:
+        driven = Driven(make_run(slots=16, lanes=4, operations=50), FileVolume(open_file(16 * BLOCK))).to_end()
+        records = driven.records()
+        assert (records.done_ns > records.issued_ns).all()
+        for lane in range(4):
+            own = records.take(records.lane == lane)
+            assert (own.issued_ns[1:] >= own.done_ns[:-1]).all()
+
+    def test_writes_through_as_asked(self, open_file: Callable[..., int]) -> None:
+        run = make_run(slots=8, operations=5, fill=False, flush=Flush.WRITE)
+        driven = Driven(run, FileVolume(open_file(8 * BLOCK))).to_end()
+        assert driven.kinds() == [Kind.WRITE_THROUGH] * 5
+
+    def test_a_write_is_handed_over_as_through_only_where_it_is_meant(self, open_file: Callable[..., int]) -> None:
+        for flush, flags in ((Flush.WRITE, os.RWF_DSYNC), (Flush.NEVER, 0)):
+            ring = Ring(1)
+            driven = Driven(make_run(slots=8, operations=1, fill=False, flush=flush), FileVolume(open_file(8 * BLOCK)))
+            driven.to_end()
+            entries = ring_module._Entries(ring, driven.lanes, FileVolume(open_file(8 * BLOCK)))
+            entries.fill(0, ring_module.Action.WRITE)
+            assert ring_module._SQE.unpack_from(ring.sqes)[7] == flags
+            entries.fill(0, ring_module.Action.FLUSH)
+            assert ring_module._SQE.unpack_from(ring.sqes)[4:8] == (0, 0, 0, 1)
+            ring.close()
+
+    def test_more_lanes_than_a_batch(self, open_file: Callable[..., int]) -> None:
+        driven = Driven(make_run(slots=300, lanes=130, operations=20), FileVolume(open_file(300 * BLOCK))).to_end()
+        assert driven.kinds().count(Kind.WRITE) == 130 * 20 + 300
+
+    def test_nothing_is_issued_while_the_ledger_is_behind(self, open_file: Callable[..., int]) -> None:
+        behind = itertools.chain([True] * 5, itertools.repeat(False))
+        asked: list[bool] = []
+
+        def hold() -> bool:
+            asked.append(next(behind))
+            return asked[-1]
+
+        run = make_run(slots=8, lanes=2, operations=200, fill=False)
+        driven = Driven(run, FileVolume(open_file(8 * BLOCK)), hold).to_end()
+        assert asked[:6] == [True] * 5 + [False]
+        assert driven.kinds().count(Kind.WRITE) == 400
+
+
+@needs_ring
+class TestErrors:
+    def test_are_recorded_and_the_operation_issued_again_until_the_volume_is_found(
+        self, open_file: Callable[..., int]
+    ) -> None:
+        """A descriptor without leave to write gives EBADF; reopening puts one that has it behind the same number."""
+        fd, writable = open_file(8 * BLOCK, os.O_RDONLY), open_file(8 * BLOCK)
+        volume = FileVolume(fd, lambda: os.dup2(writable, fd))
+        driven = Driven(make_run(slots=8, lanes=2, operations=6, fill=False), volume).to_end()
+        kinds, records = driven.kinds(), driven.records()
+        assert kinds.count(Kind.ERROR) >= 2
+        assert set(records.code[records.kind == Kind.ERROR].tolist()) == {errno.EBADF}
+        assert kinds.count(Kind.WRITE) == 12
+        assert driven.found == volume.reopens >= 1
+
+    def test_a_search_for_the_volume_that_hangs_holds_nothing_up(self, open_file: Callable[..., int]) -> None:
+        released = threading.Event()
+        volume = FileVolume(open_file(8 * BLOCK, os.O_RDONLY), lambda: released.wait(60))
+        driven = Driven(make_run(slots=8, lanes=2, fill=False), volume)
+        wait_until(lambda: driven.kinds().count(Kind.ERROR) >= 8, "errors")
+        assert volume.reopens == 1
+        driven.stop()
+        released.set()
+        assert Kind.WRITE not in driven.kinds()
+
+    def test_a_short_transfer_is_an_error_and_never_an_acknowledgement(self, open_file: Callable[..., int]) -> None:
+        fd = open_file(4 * BLOCK + 100)
+        run = make_run(slots=5, operations=5, fill=False, read_share=1.0, pattern=Pattern.SWEEP)
+        driven = Driven(run, FileVolume(fd))
+        wait_until(lambda: driven.kinds().count(Kind.ERROR) >= 2, "short reads")
+        records = driven.records()
+        assert set(records.code[records.kind == Kind.ERROR].tolist()) == {SHORT_TRANSFER}
+        assert (records.sequence[records.kind == Kind.ERROR] == 4).all()
+        assert driven.kinds().count(Kind.READ) == 4
+        os.ftruncate(fd, 5 * BLOCK)
+        driven.to_end()
+        assert driven.kinds().count(Kind.READ) == 5
+
+    def test_other_errors_too(self, open_file: Callable[..., int]) -> None:
+        """Direct I/O at an offset between sectors gives EINVAL, which no search for the volume follows at once."""
+        fd = open_file(64 * BLOCK, os.O_RDWR | os.O_DIRECT)
+        volume = FileVolume(fd)
+        driven = Driven(make_run(slots=8, operations=None, fill=False), volume)
+        driven.lanes[0]._start_bytes = 3
+        wait_until(lambda: driven.kinds().count(Kind.ERROR) >= 3, "errors")
+        driven.stop()
+        records = driven.records()
+        assert set(records.code[records.kind == Kind.ERROR].tolist()) == {errno.EINVAL}
+        assert volume.reopens == 0
+
+
+@needs_ring
+class TestWaits:
+    def test_a_stop_is_obeyed_and_a_lane_that_failed_stays_open(self, open_file: Callable[..., int]) -> None:
+        driven = Driven(make_run(slots=8, lanes=2, fill=False), FileVolume(open_file(8 * BLOCK, os.O_RDONLY)))
+        wait_until(lambda: driven.kinds().count(Kind.ERROR) >= 2, "errors")
+        driven.stop()
+        for lane in driven.lanes:
+            lane.close(time.monotonic_ns())
+        assert driven.kinds()[-2:] == [Kind.IN_FLIGHT] * 2
+
+    def test_an_operation_that_never_returns_holds_no_other_lane_up(self, tmp_path: Path) -> None:
+        """A read of an empty pipe does not return; its lane stays as it is while another lane's volume is a file."""
+        reading, writing = os.pipe()
+        data = os.open(tmp_path / "volume", os.O_RDWR | os.O_CREAT)
+        os.ftruncate(data, 16 * BLOCK)
+
+        class PipeFirst(FileVolume):
+            _fds = itertools.chain([reading], itertools.repeat(data))
+
+            @property
+            def fd(self) -> int:
+                return next(self._fds)
+
+            @fd.setter
+            def fd(self, value: int) -> None:
+                pass
+
+        driven = Driven(make_run(slots=16, lanes=3, fill=False, read_share=1.0), PipeFirst(data))
+        wait_until(lambda: driven.kinds().count(Kind.READ) >= 100, "reads of the other lanes")
+        driven.shared.phase = Phase.STOP
+        wait_until(lambda: list(driven.shared.lane_state).count(LaneState.ENDED) == 2, "the end of the others")
+        assert driven.thread.is_alive()
+        stuck = next(lane for lane in driven.lanes if driven.shared.lane_state[lane.lane] != LaneState.ENDED)
+        stuck.close(time.monotonic_ns())
+        assert driven.kinds()[-1] is Kind.IN_FLIGHT
+        os.write(writing, bytes(BLOCK))
+        driven.to_end()
+        assert driven.kinds()[-1] is Kind.IN_FLIGHT
+        assert set(driven.records().lane[driven.records().kind == Kind.READ].tolist()) == {0, 1, 2} - {stuck.lane}
+        for fd in (reading, writing, data):
+            os.close(fd)
+
+    def test_keeps_the_pace(self, open_file: Callable[..., int]) -> None:
+        run = make_run(slots=16, lanes=4, fill=False, pace=200.0)
+        began_ns = time.monotonic_ns()
+        driven = Driven(run, FileVolume(open_file(16 * BLOCK)))
+        wait_until(lambda: driven.kinds().count(Kind.WRITE) >= 100, "writes")
+        driven.stop()
+        seconds = (time.monotonic_ns() - began_ns) / 1e9
+        assert driven.kinds().count(Kind.WRITE) <= 200 * seconds + 4
+        records = driven.records()
+        for lane in range(4):
+            issued_ns = records.issued_ns[records.lane == lane]
+            assert (issued_ns - issued_ns[0] >= 20_000_000 * (range(len(issued_ns)) - 0 * issued_ns) - 20_000_000).all()
+
+
+STREAM = StreamRequest(4096, 6, 1 << 20, read_share=0.2)
+
+
+def write(path: Path, record: Path, request: RunRequest, submit: str, seconds: float | None = None) -> None:
+    options = LoadOptions(seconds, lambda snapshot: None, processes=False, handle_signals=False, submit=submit)
+    write_to_volume(str(path), str(record), request, options)
+
+
+def submissions(record: Path) -> list[tuple[str, str]]:
+    """What each worker's ledger says of how it submitted."""
+    folder = RecordFolder.open(str(record))
+    events = []
+    for part in sorted((record / "ledger").glob("*.ledger")):
+        text = part.read_bytes()
+        for piece in text.split(b'{"event":"submission",')[1:]:
+            event = json.loads(b"{" + piece.split(b"}")[0] + b"}")
+            events.append((event["how"], event["why"]))
+    assert folder
+    return events
+
+
+@needs_ring
+class TestWholeRuns:
+    @pytest.mark.parametrize("flush", [{}, {"flush": Flush.WRITE}, {"flush": Flush.EVERY, "flush_every": 4}])
+    def test_leave_the_same_bytes_as_threads(self, tmp_path: Path, flush: dict[str, Any]) -> None:
+        request = RunRequest((replace(STREAM, **flush),), seed=8, tag=77, operations=60, workers=2)
+        for submit in ("ring", "threads"):
+            write(tmp_path / submit, tmp_path / f"record {submit}", request, submit)
+            assert {how for how, _ in submissions(tmp_path / f"record {submit}")} == {submit}
+        assert (tmp_path / "ring").read_bytes() == (tmp_path / "threads").read_bytes()
+
+    def test_auto_means_a_ring_on_a_real_volume(self, tmp_path: Path) -> None:
+        request = RunRequest((STREAM,), operations=5, workers=3)
+        write(tmp_path / "volume", tmp_path / "record", request, "auto")
+        assert submissions(tmp_path / "record") == [("ring", "")] * 3
+
+    def test_write_and_check_find_nothing(self, tmp_path: Path) -> None:
+        record = tmp_path / "record"
+        arguments = ("--for", "1s", "--lanes", 16, "--span", "4MiB", "--read-share", "0.2", "--submit", "ring")
+        written = ackproof("write", tmp_path / "volume", "--record", record, *arguments)
+        assert written.returncode == 0, written.stderr
+        assert {how for how, _ in submissions(record)} == {"ring"}
+        assert ackproof("check", record).returncode == 3
+        no_false_finding(verdict_of(record), losses_of(record / "checks" / "001"))
+
+    def test_killed_in_the_middle_nothing_is_found(self, tmp_path: Path) -> None:
+        record = tmp_path / "record"
+        arguments = ("--for", "1h", "--lanes", 16, "--span", "4MiB", "--submit", "ring")
+        writer = start("write", tmp_path / "volume", "--record", record, *arguments)
+        wait_for_load(record, writer)
+        time.sleep(0.3)
+        os.killpg(writer.pid, signal.SIGKILL)
+        writer.communicate()
+        checks = []
+        wait_until(lambda: checks.append(ackproof("check", record)) or checks[-1].returncode == 3, "the workers' end")
+        no_false_finding(verdict_of(record), losses_of(record / "checks" / "001"))
+        assert verdict_of(record)["writes"]["acknowledged"] > 1024
+
+    def test_a_ring_that_stops_working_costs_its_worker_and_its_lanes_stay_open(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        turns = itertools.count()
+        submit_and_wait = Ring.submit_and_wait
+
+        def breaking(self: Ring, tail: int, timeout_ns: int) -> None:
+            if next(turns) == 200:
+                raise OSError(errno.EOPNOTSUPP, "broken")
+            submit_and_wait(self, tail, timeout_ns)
+
+        monkeypatch.setattr(Ring, "submit_and_wait", breaking)
+        monkeypatch.setattr(threading, "excepthook", lambda arguments: None)
+        request = RunRequest((STREAM,), workers=2)
+        write(tmp_path / "volume", tmp_path / "record", request, "ring", seconds=0.5)
+        about = json.loads((tmp_path / "record" / "run.json").read_text())
+        assert len(about["workers_lost"]) == 1
+        result = check_here(tmp_path / "record")
+        no_false_finding(result.verdict, losses_of(result.folder))
+
+
+class TestWithoutARing:
+    @pytest.fixture(autouse=True)
+    def refuse(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        def refused(self: Ring, operations: int) -> None:
+            raise PermissionError(errno.EPERM, "Operation not permitted")
+
+        monkeypatch.setattr(Ring, "__init__", refused)
+
+    def test_auto_takes_threads_and_says_so(self, tmp_path: Path) -> None:
+        write(tmp_path / "volume", tmp_path / "record", RunRequest((STREAM,), operations=5), "auto")
+        (said,) = set(submissions(tmp_path / "record"))
+        assert said[0] == "threads"
+        assert "forbidden" in said[1]
+
+    def test_a_ring_asked_for_is_refused_and_nothing_made(self, tmp_path: Path) -> None:
+        with pytest.raises(CannotRun, match="--submit ring: io_uring is forbidden here"):
+            write(tmp_path / "volume", tmp_path / "record", RunRequest((STREAM,), operations=5), "ring")
+        assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("code", "words"), [(errno.ENOSYS, "too old"), (errno.EPERM, "forbidden"), (errno.ENOMEM, "set up: Cannot allocate")]
+)
+def test_a_refusal_is_told_in_words(code: int, words: str) -> None:
+    assert words in why_refused(OSError(code, os.strerror(code)))
+
+
+def test_the_submissions_are_named() -> None:
+    assert worker_module.SUBMISSIONS == ("auto", "threads", "ring")
