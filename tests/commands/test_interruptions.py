@@ -30,7 +30,7 @@ from tests.drill.runs import (
 )
 from verify.drill.planning import RunRequest, StreamRequest
 
-LOAD = ("--lanes", "4", "--span", "1MiB")
+LOAD = ("--lanes", "4", "--span", "1MiB", "--workers", "2")
 POWERS = "-dac_override,-dac_read_search"
 
 

@@ -43,7 +43,7 @@ def ackproof(*arguments: str | int | Path, timeout_s: float = 120.0) -> subproce
     """Run one command to its end, with nothing on standard input."""
     return subprocess.run(
         command_line(*arguments), env=environment(), stdin=subprocess.DEVNULL, capture_output=True, text=True,
-        timeout=timeout_s, check=False,
+        errors="surrogateescape", timeout=timeout_s, check=False,
     )  # fmt: skip
 
 

@@ -102,7 +102,7 @@ class Stages:
             elif held in self._home_of:
                 home = self.places[self._home_of[held]]
                 there = image[home.offset : home.offset + home.length] == held
-                details = (f"belongs at offset {home.offset}; ", "it is there too" if there else "it is not there")
+                details = (f"belongs at offset {home.offset};", "it is there too" if there else "it is not there")
                 out[place.offset] = Expected("misplaced", place.length, 1, details)
             else:
                 out[place.offset] = Expected(self._kind(index, held), place.length, 1)

@@ -22,6 +22,8 @@ from verify.ledger.frames import Kind, Records
 from verify.load.run import Run
 
 KILLS = int(os.environ.get("ACKPROOF_TEST_KILLS", "50"))
+WORKERS = 2
+PARTS = range(WORKERS + 1)
 LAG_NS_MAX = 200_000_000
 
 
@@ -41,11 +43,12 @@ def kill_one(folder: Path, seed: int) -> Killed:
     volume, record = folder / "volume", folder / "record"
     writer = start(
         "write", volume, "--record", record, "--for", "30s", "--block", "4KiB", "--lanes", 4, "--span", "2MiB",
-        "--seed", seed, "--read-share", chosen.choice(("0", "0.3")), "--flush-every", chosen.choice(("never", "8")),
+        "--workers", WORKERS, "--submit", chosen.choice(("auto", "threads")), "--seed", seed,
+        "--read-share", chosen.choice(("0", "0.3")), "--flush-every", chosen.choice(("never", "8")),
         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
     try:
-        ledgers = [record / "ledger" / f"{part:03d}.ledger" for part in range(3)]
+        ledgers = [record / "ledger" / f"{part:03d}.ledger" for part in PARTS]
         wait_until(lambda: all(path.exists() and path.stat().st_size for path in ledgers), "the ledger", writer)
         time.sleep(chosen.uniform(0.0, 0.6))
         assert writer.poll() is None
@@ -62,7 +65,7 @@ def kill_one(folder: Path, seed: int) -> Killed:
     assert any("never closed" in limit for limit in result.verdict["not_proved"])
     _, run = RecordFolder.open(str(record)).read_run()
     filled = result.verdict["writes"]["acknowledged"] >= run.slots
-    lag_ns = max(killed_ns - last_moment_ns(RecordFolder.open(str(record)), run, part) for part in range(3))
+    lag_ns = max(killed_ns - last_moment_ns(RecordFolder.open(str(record)), run, part) for part in PARTS)
     shutil.rmtree(folder)
     return Killed(result.verdict["verdict"], filled, lag_ns)
 

@@ -39,6 +39,7 @@ class SlowTakeover:
     start: int
     end: int
     observed: bool
+    looks_from: int = -1
     stall: int = 0
     never_ended: bool = False
     longest: int = 0
@@ -93,7 +94,9 @@ class SlowJudge:
         self.takeovers = self._find_takeovers()
         self.outages = self._find_outages()
         self.flushes = [(op.issued, op.done) for log in story.lanes for op in log.ops if op.what == "flush"]
-        for takeover in self.takeovers:
+        for takeover, before in zip(self.takeovers, [None, *self.takeovers], strict=False):
+            if before is not None:  # no look is at what an earlier takeover left before one at what a later one did
+                takeover.looks_from = max(takeover.looks_from, before.looks_from)
             self._count_around(takeover)
         self.seen_before: dict[int, int] = {}
         for seen in earlier:
@@ -183,7 +186,7 @@ class SlowJudge:
                 out[-1].end, out[-1].never_ended = end, never
                 out[-1].stall += end - start
             else:
-                out.append(SlowTakeover(start, end, True, end - start, never))
+                out.append(SlowTakeover(start, end, True, start, end - start, never))
         observed = list(out)
         for mark in story.marks:
             if not mark.takeover:
@@ -196,7 +199,7 @@ class SlowJudge:
             if near:
                 min(near, key=lambda entry: entry[:2])[2].marks.append(mark.text)
             else:
-                out.append(SlowTakeover(mark.accepted, mark.accepted, False, marks=[mark.text]))
+                out.append(SlowTakeover(mark.accepted, mark.accepted, False, mark.pressed, marks=[mark.text]))
         return sorted(out, key=lambda takeover: takeover.start)
 
     def _find_outages(self) -> list[tuple[int, int]]:
@@ -242,17 +245,22 @@ class SlowJudge:
             )
             if not any(w.issued <= start for w in writes if w.issued is not None and w.acknowledged is not None):
                 continue
-            touch = self.first_touch(slot, start)
+            touch = self.first_touch(slot, takeover.looks_from, start)
             takeover.left += touch is None
             takeover.unexamined += touch is not None and touch.what in WRITES
             takeover.examined += touch is not None and touch.what not in WRITES
 
-    def first_touch(self, slot: int, start: int) -> Op | None:
+    def first_touch(self, slot: int, looks_from: int, writes_from: int) -> Op | None:
+        """The first look at a written slot after one moment, or write to it after another, whichever comes first."""
         lane = lane_of(self.story.run, slot)
+        written = False
         for op in self.story.lanes[lane].ops:
-            touches = op.what in (*WRITES, "read", "exam") and self.does(lane, op.n)[1] == slot
-            if touches and op.issued > start:
+            if op.what not in (*WRITES, "read", "exam") or self.does(lane, op.n)[1] != slot:
+                continue
+            writes = op.what in WRITES
+            if op.issued > writes_from or (not writes and written and op.issued > looks_from):
                 return op
+            written = written or writes
         return None
 
     # Findings

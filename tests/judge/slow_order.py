@@ -23,7 +23,7 @@ class SlowOrder:
 
 def slow_order(judge: SlowJudge, takeover: SlowTakeover, lost: set[tuple[int, int]]) -> SlowOrder | None:
     """The order over the first observation of every slot after the takeover; None where none of them convicts."""
-    start = takeover.start
+    start = takeover.looks_from
     allowed: list[tuple[int, int | None]] = []
     lost_at: list[int] = []
     left_out, lossy = 0, False
@@ -82,7 +82,7 @@ def _first_look(
 ) -> tuple[int | str | None, Judged | None]:
     """The write that the slot's first observation after `start` shows, and what became of that observation."""
     lane = lane_of(judge.story.run, slot)
-    touch = judge.first_touch(slot, start)
+    touch = judge.first_touch(slot, start, start)
     if touch is None:
         if proven_after:
             return "overwritten", None

@@ -30,6 +30,7 @@ from verify.judge.takeovers import MARK_BEFORE_NS, Takeover, find_takeovers, out
 from verify.judge.timeline import PAUSE_NS, Timeline
 from verify.ledger.frames import Kind, Records
 from verify.load.run import Run
+from verify.load.schedule import Pattern
 
 Wait = tuple[int, int | None]
 """When an operation was issued, and when it was acknowledged; None if it never was."""
@@ -292,6 +293,22 @@ class TestAttestedTakeovers:
         (around,) = Judgement(story.run, lambda: items).state.around
         assert around.takeover.longest_wait_ns == 8 * UNIT_NS
         assert around.in_flight == 2
+
+
+    def test_looks_since_the_press_are_looks_at_what_it_left_and_writes_before_the_taking_in_are_not_after_it(
+        self,
+    ) -> None:
+        """Lanes are told between the press and the taking in, and may have examined a slot by then."""
+        run = make_run([(1, 3, 1)], pattern=Pattern.SWEEP, read_share=0.0, fill=False)
+        story = make_story([[]], run=run, marks=[mark(50, 60)])
+        before = [Op("write", n, 10 + n, 11 + n) for n in range(3)]
+        looked = [Op("exam", 3, 52, 53), Op("write", 3, 54, 55)]  # slot 0: told, examined, overwritten
+        not_told = [Op("write", 4, 56, 57)]  # slot 1: not told yet
+        again = [Op("exam", 5, 65, 66), Op("write", 5, 67, 68), Op("write", 6, 70, 71), Op("write", 7, 80, 81)]
+        story.lanes[0] = LaneLog(before + looked + not_told + again, Op("end", 8, CLOSE, CLOSE))
+        items = ledger_of(story, Renderer(run), random.Random(0))
+        (around,) = Judgement(run, lambda: items).state.around
+        assert (around.examined, around.unexamined, around.left_to_check) == (2, 1, 0)
 
 
 def with_clock_step(items: Sequence[tuple[int, Any]], after: int, step_ns: int) -> list[tuple[int, Any]]:

@@ -96,7 +96,7 @@ class TestPlanning:
             ({"block_bytes": 1 << 23}, "4 MiB"),
             ({"lanes": 0}, "at least 1"),
             ({"read_share": 1.5}, "from 0 to 1"),
-            ({"pace": -1.0}, "negative"),
+            ({"pace": -1.0}, "--pace"),
             ({"span_bytes": 5000}, "whole number of blocks"),
             ({"span_bytes": 1 << 21}, "beyond the volume's end"),
             ({"span_bytes": 4096}, "too few"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from collections.abc import Sequence
 
@@ -40,6 +41,9 @@ for _command in (survey, write, mark, check, rehearse):
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit with the documented code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
         code = cli.main(args=arguments, prog_name="ackproof", standalone_mode=False)
     except click.exceptions.Abort:

@@ -132,16 +132,21 @@ def _stream(values: dict[str, Any], where: str = "") -> StreamRequest:
             block_bytes=parse_size(str(values.get("block", BLOCK_BYTES_DEFAULT)), where + "--block"),
             lanes=int(values.get("lanes", LANES_DEFAULT)),
             span_bytes=None if span is None else parse_size(str(span), where + "--span"),
-            pattern=Pattern[str(values.get("pattern", "uniform")).upper()],
+            pattern=_pattern(str(values.get("pattern", "uniform")), where),
             read_share=float(values.get("read-share", 0.0)),
             flush=flush,
             flush_every=flush_every,
             pace=float(values.get("pace", 0.0)),
         )
-    except KeyError as error:
-        raise UsageError(f"{where}pattern {error} is none of {', '.join(p.name.lower() for p in Pattern)}") from None
     except (TypeError, ValueError) as error:
         raise UsageError(f"{where}{error}") from None
+
+
+def _pattern(text: str, where: str) -> Pattern:
+    names = [pattern.name.lower() for pattern in Pattern]
+    if text not in names:
+        raise UsageError(f"{where}pattern {text!r} is none of {', '.join(names)}")
+    return Pattern[text.upper()]
 
 
 def _flush(text: str) -> tuple[Flush, int]:

@@ -34,7 +34,10 @@ from verify.volume.identity import VolumeIdentity, find_by_identity, identify, s
 from verify.volume.protocol import Volume
 
 SEEN_NAME = "seen.json"
-VOLUME_GONE = frozenset({errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO, errno.ESTALE, errno.ENOTCONN, errno.ETIMEDOUT})
+VOLUME_GONE = frozenset(
+    {errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO, errno.ESTALE, errno.ENOTCONN, errno.ETIMEDOUT}
+)
+"""Errors of opening that are a finding (the volume cannot be read) and no fault of this machine's."""
 
 
 @dataclass(frozen=True)
@@ -85,10 +88,10 @@ def open_recorded_volume(about: dict[str, Any], path: str | None) -> OpenedVolum
     other = "" if same_identity(identity, wanted) else identity.identity
     try:
         volume = open_volume(found, writable=False, exclusive=False, allow_page_cache=True)
-    except OSError as error:
-        if error.errno not in VOLUME_GONE:
-            raise CannotRun(f"{found} cannot be opened: {error.strerror}") from None
-        return OpenedVolume(None, found, f"{found} cannot be opened: {error.strerror}", recorded_cache, other)
+    except CannotRun as error:
+        if not isinstance(error.__cause__, OSError) or error.__cause__.errno not in VOLUME_GONE:
+            raise
+        return OpenedVolume(None, found, str(error), recorded_cache, other)
     return OpenedVolume(volume, found, "", recorded_cache or _cache_in_the_way(volume), other)
 
 
@@ -133,6 +136,7 @@ def _check(
     progress: Callable[[int, int], None],
 ) -> CheckResult:
     ledger = LedgerParts(folder, run)
+    ledger.require_description(run.digest)
     judgement = Judgement(run, ledger)
     earlier = _seen_in_earlier_checks(folder, run)
     name = folder.next_check()
@@ -140,10 +144,11 @@ def _check(
     try:
         partial.mkdir()
         specimens = SpecimenFile(str(folder.specimens_path / f"check-{name}.bin"))
-        scan = _scan(judgement, opened, specimens, read_twice, earlier, progress)
+        judgement.recall(earlier.in_flight)
+        scan = _scan(judgement, opened, specimens, read_twice, progress)
         result, orders = _conclude(judgement, ledger, about, opened, scan, earlier, partial)
         write_json(partial / "verdict.json", result)
-        _keep_seen(partial, judgement, scan)
+        _keep_seen(partial, scan)
         os.rename(partial, folder.checks_path / name)
     except OSError as error:
         shutil.rmtree(partial, ignore_errors=True)
@@ -160,7 +165,6 @@ def _scan(
     opened: OpenedVolume,
     specimens: SpecimenFile,
     read_twice: bool,
-    earlier: EarlierChecks,
     progress: Callable[[int, int], None],
 ) -> ScanResult:
     run = judgement.run
@@ -178,8 +182,7 @@ def _scan(
         progress(done, total)
 
     from_load = judgement.observations.rows().copy()
-    watched = np.array(sorted(earlier.in_flight), dtype=np.int64)
-    scanner = Scanner(judgement.state, opened.volume, judgement.observations, specimens, step, watched)
+    scanner = Scanner(judgement.state, opened.volume, judgement.observations, specimens, step)
     result = scanner.scan(read_twice)
     specimens.close()
     if opened.other_identity and not result.own_blocks and not result.found_beyond:
@@ -264,7 +267,8 @@ def _notes(judgement: Judgement, opened: OpenedVolume, about: dict[str, Any], sc
     out = [f"which write stood where: {opened.why_not}"] if opened.why_not else []
     if opened.other_identity and scan.own_blocks:
         out.append(
-            f"that {opened.name} is the same volume by its identity ({opened.other_identity}); it holds blocks of this run"
+            f"that {opened.name} is the same volume by its identity ({opened.other_identity}); "
+            "it holds blocks of this run"
         )
     for step in timeline.clock_steps:
         seconds = step.step_ns / 1e9
@@ -302,7 +306,7 @@ def _slots_and_sequences(value: Any, run: Run) -> Iterator[tuple[int, int]]:
         yield int(slot), sequence
 
 
-def _keep_seen(partial: Path, judgement: Judgement, scan: ScanResult) -> None:
+def _keep_seen(partial: Path, scan: ScanResult) -> None:
     """Keep what this check saw beyond the acknowledged writes, so that a later check demands it."""
     seen = {str(slot): sequence for slot, sequence in scan.seen_in_flight.items()}
     write_json(partial / SEEN_NAME, {"format": "ackproof-seen/1", "in_flight": seen})
@@ -310,10 +314,10 @@ def _keep_seen(partial: Path, judgement: Judgement, scan: ScanResult) -> None:
 
 def _keep_worst(folder: RecordFolder, result: dict[str, Any]) -> None:
     """The run's verdict at the root of the record folder is the worst of all checks."""
-    path = folder.path / "verdict.json"
-    if path.is_file():
-        with contextlib.suppress(Exception):
-            before = read_json(path)
-            if SEVERITY[before["verdict"]] > SEVERITY[result["verdict"]]:
-                return
-    write_json(path, result)
+    worst = result
+    for name in reversed(folder.check_names()):
+        with contextlib.suppress(AckproofError, KeyError, TypeError):
+            before = read_json(folder.checks_path / name / "verdict.json")
+            if SEVERITY[before["verdict"]] > SEVERITY[worst["verdict"]]:
+                worst = before
+    write_json(folder.path / "verdict.json", worst)

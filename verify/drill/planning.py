@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 from dataclasses import dataclass
 
@@ -11,6 +12,8 @@ from verify.errors import UsageError
 from verify.load.run import MERGE_NS_DEFAULT, STALL_NS_DEFAULT, Run
 from verify.load.schedule import Flush, Pattern, Stream
 
+VOLUME_BYTES_MAX = 2**60
+PACE_MAX = 1e9
 SPAN_BYTES_DEFAULT = 1 << 30
 BLOCK_BYTES_DEFAULT = 4096
 LANES_DEFAULT = 32
@@ -18,7 +21,7 @@ LANES_PER_WORKER = 4
 """Threads of one process share one interpreter lock; a few of them leave it free often enough."""
 WORKERS_MAX = 8
 LANES_PER_RING = 16
-RINGS_MAX = 2
+"""One thread drives a ring, and gets the most out of it with many lanes; more rings than processors are of no use."""
 
 
 @dataclass(frozen=True)
@@ -72,8 +75,8 @@ class RunRequest:
         """
         if not self.streams:
             raise UsageError("a run needs at least one stream")
-        if self.start_bytes < 0:
-            raise UsageError("--start must not be negative")
+        if not 0 <= self.start_bytes <= VOLUME_BYTES_MAX:
+            raise UsageError(f"--start {self.start_bytes} must be from 0 to {VOLUME_BYTES_MAX} bytes")
         if not 0 <= self.seed < 2**64:
             raise UsageError(f"--seed {self.seed} must be from 0 to 2**64 - 1")
         if sum(stream.lanes for stream in self.streams) > LANES_MAX:
@@ -90,12 +93,22 @@ def _check_stream(stream: StreamRequest) -> None:
         raise UsageError("--lanes must be at least 1")
     if not 0.0 <= stream.read_share <= 1.0:
         raise UsageError(f"--read-share {stream.read_share:g} must be from 0 to 1")
-    if stream.pace < 0:
-        raise UsageError("--pace must not be negative")
+    if not 0 <= stream.pace <= PACE_MAX:
+        raise UsageError(f"--pace {stream.pace:g} must be from 0 to {PACE_MAX:g} operations a second")
     if stream.flush is Flush.EVERY and stream.flush_every < 1:
         raise UsageError("--flush-every needs a count of at least 1, or `write`, or `never`")
+    if stream.span_bytes is not None and not 0 < stream.span_bytes <= VOLUME_BYTES_MAX:
+        raise UsageError(f"--span {stream.span_bytes} must be more than 0 and at most {VOLUME_BYTES_MAX} bytes")
+    if stream.span_bytes is not None and stream.span_bytes < block:
+        raise UsageError(f"--span {stream.span_bytes} is not even one block of {block} bytes")
     if stream.span_bytes is not None and stream.span_bytes % block:
         raise UsageError(f"--span {stream.span_bytes} is not a whole number of blocks of {block} bytes")
+
+
+def _default_workers(lanes: int, by_ring: bool) -> int:
+    if by_ring:
+        return max(min(lanes // LANES_PER_RING, WORKERS_MAX, len(os.sched_getaffinity(0))), 1)
+    return min(max(lanes // LANES_PER_WORKER, 2), WORKERS_MAX)
 
 
 def plan_run(request: RunRequest, size_bytes: int, sector_bytes: int, by_ring: bool = False) -> Run:
@@ -140,8 +153,7 @@ def plan_run(request: RunRequest, size_bytes: int, sector_bytes: int, by_ring: b
             )
         )
         at, lane, slot = layout.end_bytes, lane + wanted.lanes, slot + slots
-    per_worker, most = (LANES_PER_RING, RINGS_MAX) if by_ring else (LANES_PER_WORKER, WORKERS_MAX)
-    workers = min(request.workers or min(max(lane // per_worker, 2), most), lane)
+    workers = min(request.workers or _default_workers(lane, by_ring), lane)
     return Run(
         run_id=secrets.token_hex(8),
         seed=request.seed,

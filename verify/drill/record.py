@@ -335,6 +335,21 @@ class LedgerParts:
                 raise CannotRun(f"{state.path} changed while it was read; nothing was concluded")
             self.states[part] = state
 
+    def require_description(self, digest: str) -> None:
+        """Make sure that run.json is the one that the run was started with, as far as the ledger can still tell.
+
+        Raises:
+            UsageError: if it is not.
+        """
+        for part in self.parts:
+            with contextlib.suppress(OSError):
+                first = next(self._folder.ledger_file(part, self._run.tag).items(), None)
+                if isinstance(first, dict) and first.get("description", digest) != digest:
+                    raise UsageError(
+                        f"{self._folder.run_path} was changed after the run began: {part:03d}.ledger belongs to "
+                        "another description of it; put the original back"
+                    )
+
     def damage(self, recorded_heads: dict[str, str]) -> list[str]:
         """What is damaged beyond a torn tail, in words; `recorded_heads` gives part to chain head at the close."""
         out = []

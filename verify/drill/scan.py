@@ -58,8 +58,6 @@ class Scanner:
         observations: takes every slot seen otherwise than expected.
         specimens: takes the raw bytes of slots that need a closer look.
         progress: told of bytes read.
-        watched: slots (counted within the run, ascending) that are judged whatever they hold, since an earlier check
-            saw an unacknowledged write there.
     """
 
     def __init__(
@@ -69,14 +67,12 @@ class Scanner:
         observations: Observations,
         specimens: SpecimenFile,
         progress: Callable[[int], None],
-        watched: npt.NDArray[np.int64] | None = None,
     ) -> None:
         self._state = state
         self._volume = volume
         self._observations = observations
         self._specimens = specimens
         self._progress = progress
-        self._watched = np.zeros(0, dtype=np.int64) if watched is None else watched
         self.result = ScanResult()
         run = state.run
         self._makers = [BlockMaker(stream.layout, run.seed, run.tag) for stream in run.streams]
@@ -94,7 +90,6 @@ class Scanner:
         if twice:
             self._scan_again()
         self._prove()
-        self._trace_misplaced()
         return self.result
 
     def _chunks(self, stream_index: int) -> Iterator[tuple[int, memoryview, npt.NDArray[np.bool_]]]:
@@ -170,8 +165,6 @@ class Scanner:
             codes = np.array([_SEEN_FOREIGN, _SEEN_BLANK, _SEEN_UNMATCHED], dtype=np.int64)
             self._seen[slots[nothing_due]] = codes[decoded.state[nothing_due]]
         odd = ~(expected | nothing_due)
-        first, last = np.searchsorted(self._watched, (slots[0], slots[-1] + 1))
-        odd[self._watched[first:last] - slots[0]] = True
         if not odd.any():
             return
         for index in np.flatnonzero(at_home & (sequence > newest)).tolist():
@@ -289,32 +282,6 @@ class Scanner:
             self._add(add, time.monotonic_ns())
             for code, content in _CONTENT_OF_SEEN.items():
                 self._add_bulk(raised[seen == code], content, time.monotonic_ns())
-
-
-    def _trace_misplaced(self) -> None:
-        """Say of every misplaced block whether it also stands where it belongs."""
-        rows = self._observations.rows()
-        rows = rows[rows["source"] == Source.CHECK]
-        misplaced = rows[(rows["content"] == Content.MISPLACED) & (rows["detail"] >= 0)]
-        if not len(misplaced):
-            return
-        held = self._state.newest.copy()
-        held[rows["slot"]] = np.where(rows["content"] == Content.WHOLE, rows["newest"], -1)
-        for row in misplaced:
-            home = self._slot_at(int(row["home"]))
-            if home is None:
-                where = "no block of this run stands at that offset"
-            else:
-                where = "it is there too" if held[home] == row["home_sequence"] else "it is not there"
-            self._observations.details[row["detail"]] += f"; {where}"
-
-    def _slot_at(self, offset_bytes: int) -> int | None:
-        """The slot (counted within the run) that begins at an offset, or None."""
-        for stream in self._state.run.streams:
-            slot = stream.layout.slot_at(offset_bytes)
-            if slot is not None:
-                return stream.layout.first_slot + slot
-        return None
 
 
 def _hash_each(data: memoryview, block_bytes: int) -> npt.NDArray[np.uint64]:

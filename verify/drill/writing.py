@@ -13,6 +13,7 @@ from importlib import metadata
 from types import FrameType
 from typing import Any
 
+from verify.blocks.layout import SECTOR_BYTES_ALLOWED
 from verify.drill.planning import RunRequest, plan_run
 from verify.drill.quantities import rfc3339
 from verify.drill.record import RUN_FORMAT, RecordFolder, write_json
@@ -22,9 +23,9 @@ from verify.load.memory import lock_memory, unlock_memory
 from verify.load.ring import ring_refusal
 from verify.load.run import Run
 from verify.load.supervisor import Outcome, Snapshot, Supervisor
-from verify.load.worker import AUTO, RING, THREADS, WorkerTask, boot_id
+from verify.load.worker import AUTO, RING, RING_LANES_MIN, THREADS, WorkerTask, boot_id
 from verify.volume.direct import DirectVolume, create_file, open_volume, prove_direct
-from verify.volume.identity import identify
+from verify.volume.identity import VolumeIdentity, identify
 from verify.volume.protocol import Volume
 from verify.volume.safety import look_inside, refusals, shares_volume
 
@@ -186,18 +187,25 @@ def write_to_volume(
         UsageError, CannotRun: with the reason in one sentence.
     """
     request.check()
+    expected = None
+    new_bytes = request.start_bytes + sum(request.spans(None))
     existed = os.path.lexists(path)
     if existed:
-        _check_may_write(path, record, request, erase)
+        expected = _check_may_write(path, record, request, erase)
+    else:
+        plan_run(request, new_bytes, SECTOR_BYTES_ALLOWED[0])
     folder = RecordFolder.create(record)
-    started = False
+    created = started = False
     try:
         if not existed:
-            create_file(path, request.start_bytes + sum(request.spans(None)))
-        volume = open_volume(path, writable=True, exclusive=True, allow_page_cache=allow_page_cache)
+            create_file(path, new_bytes)
+            created = True
+        volume = open_volume(
+            path, writable=True, exclusive=True, allow_page_cache=allow_page_cache, expected=expected
+        )
         try:
             page_cache = _page_cache(volume, allow_page_cache)
-            run = plan_run(request, volume.size_bytes, volume.sector_bytes, _by_ring(options.submit))
+            run = plan_run(request, volume.size_bytes, volume.sector_bytes, _by_ring(options.submit, request))
             shared = shares_volume(record, volume.identity)
             if shared:
                 raise UsageError(shared)
@@ -210,7 +218,7 @@ def write_to_volume(
             folder.release()
         else:
             folder.discard()
-            if not existed and os.path.isfile(path):
+            if created:
                 os.unlink(path)
 
 
@@ -238,7 +246,7 @@ def _load(
         unlock_memory()
 
 
-def _by_ring(submit: str) -> bool:
+def _by_ring(submit: str, request: RunRequest) -> bool:
     """Whether workers will submit by a ring.
 
     Raises:
@@ -247,10 +255,11 @@ def _by_ring(submit: str) -> bool:
     why = "" if submit == THREADS else ring_refusal()
     if why and submit == RING:
         raise CannotRun(f"--submit ring: {why}; use --submit auto or --submit threads")
-    return submit != THREADS and not why
+    lanes = sum(stream.lanes for stream in request.streams)
+    return not why and (submit == RING or (submit == AUTO and lanes >= RING_LANES_MIN))
 
 
-def _check_may_write(path: str, record: str, request: RunRequest, erase: str | None) -> None:
+def _check_may_write(path: str, record: str, request: RunRequest, erase: str | None) -> VolumeIdentity:
     identity = identify(path)
     run = plan_run(request, identity.size_bytes, identity.sector_bytes)
     contents = look_inside(identity)
@@ -260,6 +269,7 @@ def _check_may_write(path: str, record: str, request: RunRequest, erase: str | N
     shared = shares_volume(record, identity)
     if shared:
         raise UsageError(shared)
+    return identity
 
 
 def _page_cache(volume: DirectVolume, allowed: bool) -> str:

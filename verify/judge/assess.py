@@ -254,7 +254,7 @@ class Assessor:
     ) -> None:  # fmt: skip
         """Note, for one takeover, the observations of a batch that were the first of their slot after it."""
         facts = self.order[index]
-        start_ns = int(self._starts[index])
+        start_ns = self.takeovers[index].looks_from_ns
         touched = history.first_touch_ns[index][positions]
         by_check = rows["source"] == Source.CHECK
         looked = touch_number(np.where(by_check, 0, rows["before"]), np.zeros(len(rows), dtype=np.bool_))

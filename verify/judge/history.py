@@ -64,7 +64,7 @@ class History:
         self._cover = cover
         self.slots = slots
         self._lowest = lowest
-        self._starts = [t.start_ns for t in takeovers]
+        self._starts = [t.looks_from_ns for t in takeovers]
         self._position = np.full(state.run.slots, -1, dtype=np.int32)
         self._position[slots] = np.arange(len(slots), dtype=np.int32)
         self._schedules = schedules(state.run)

@@ -34,7 +34,7 @@ class NewestBefore:
 
     def __init__(self, state: SlotState, takeover: Takeover) -> None:
         self._state = state
-        self._start_ns = takeover.start_ns
+        self._start_ns = takeover.looks_from_ns
         self._schedules = schedules(state.run)
         self._taken: dict[int, int] = {}
         self.issued_ns = np.full(state.run.slots, -1, dtype=np.int64)

@@ -117,6 +117,7 @@ class SlotState:
         self._cover = cover
         self._taken: dict[int, int] = {}
         self._starts = np.array([t.start_ns for t in takeovers], dtype=np.int64)
+        self._looks_from = np.array([t.looks_from_ns for t in takeovers], dtype=np.int64)
         self._interval = np.zeros(run.slots if takeovers else 0, dtype=np.uint16)
         self._tally = np.zeros((2, len(takeovers) + 2), dtype=np.int64)
         self._schedules = schedules(run)
@@ -262,7 +263,7 @@ class SlotState:
         is_read = (records.kind == Kind.READ) | (records.kind == Kind.READ_ODD)
         if (writes[is_write] != np.True_).any() or writes[is_read].any():
             return f"the operations of lane {lane} are not those that the run's seed and streams give"
-        interval = np.searchsorted(self._starts, records.issued_ns, side="left")
+        interval = self._intervals(records.issued_ns, slots, is_write)
         for index in np.unique(interval).tolist():
             now = np.flatnonzero(interval == index)
             if index:
@@ -276,6 +277,22 @@ class SlotState:
             np.maximum.at(self.covered, slots[covered], records.sequence[covered])
             self.covered_writes += len(covered)
         return ""
+
+    def _intervals(self, issued_ns: Int64Array, slots: Int64Array, is_write: npt.NDArray[np.bool_]) -> Int64Array:
+        """After how many takeovers each touch of a lane came; of one slot never fewer than the touch before."""
+        interval = np.searchsorted(self._starts, issued_ns, side="left")
+        looked = np.searchsorted(self._looks_from, issued_ns, side="left")
+        if np.array_equal(interval, looked):
+            return interval
+        order = np.argsort(slots, kind="stable")
+        by_slot, wrote = slots[order], is_write[order]
+        written: Int64Array = np.cumsum(wrote) - wrote
+        written -= written[np.searchsorted(by_slot, by_slot)]
+        looks = ~wrote & ((written > 0) | (self.newest[by_slot] >= 0))
+        least = np.where(looks, np.maximum(interval, looked)[order], interval[order])
+        base = by_slot * (len(self._starts) + 1)
+        interval[order] = np.maximum.accumulate(base + least) - base
+        return interval
 
     def _count_touches(self, interval: int, slots: Int64Array, is_write: npt.NDArray[np.bool_]) -> None:
         """Note the first touch of each slot since the latest takeover: an examination, or an overwrite."""

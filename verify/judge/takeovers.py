@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 from verify.judge.spans import Span, merge, subtract
@@ -19,8 +20,10 @@ class Takeover:
 
     An observed takeover starts when the last lane began to wait and ends with the first acknowledgement after
     that; its stall leaves out stretches in which our own process stood still. An attested one is a moment: when
-    the mark was taken into the run. `longest_wait_ns` knows of waits over the stall threshold only, until the
-    second pass over the ledger (`verify.judge.slots.SlotState`) has seen the others.
+    the mark was taken into the run, and every lane had been told. `looks_from_ns` is when it may have come: the
+    same moment, but of an attested one when the mark was pressed. A look at a slot since then is a look at what
+    the takeover left, for lanes are told in between. `longest_wait_ns` knows of waits over the stall threshold
+    only, until the second pass over the ledger (`verify.judge.slots.SlotState`) has seen the others.
     """
 
     start_ns: int
@@ -30,6 +33,11 @@ class Takeover:
     longest_wait_ns: int = 0
     never_ended: bool = False
     marks: list[str] = field(default_factory=list)
+    looks_from_ns: int = -1
+
+    def __post_init__(self) -> None:
+        if self.looks_from_ns < 0:
+            self.looks_from_ns = self.start_ns
 
 
 def find_takeovers(timeline: Timeline) -> list[Takeover]:
@@ -42,7 +50,7 @@ def find_takeovers(timeline: Timeline) -> list[Takeover]:
             owner.marks.append(mark["text"])
             continue
         at = mark["accepted_ns"]
-        out.append(Takeover(at, at, False, marks=[mark["text"]]))
+        out.append(Takeover(at, at, False, marks=[mark["text"]], looks_from_ns=min(mark["pressed_ns"], at)))
     for takeover in out:
         waits = [
             wait.done_ns - wait.issued_ns
@@ -50,7 +58,10 @@ def find_takeovers(timeline: Timeline) -> list[Takeover]:
             if wait.issued_ns <= takeover.end_ns and wait.done_ns >= takeover.start_ns
         ]
         takeover.longest_wait_ns = max(waits, default=0)
-    return sorted(out, key=lambda takeover: takeover.start_ns)
+    out.sort(key=lambda takeover: takeover.start_ns)
+    for before, takeover in pairwise(out):
+        takeover.looks_from_ns = max(takeover.looks_from_ns, before.looks_from_ns)
+    return out
 
 
 def outages(timeline: Timeline, takeovers: Sequence[Takeover]) -> list[Span]:

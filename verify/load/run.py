@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, TypeVar
+
+from blake3 import blake3
 
 from verify.blocks.layout import StreamLayout
 from verify.errors import UsageError
@@ -73,6 +76,12 @@ class Run:
         stream = self.stream_of_lane(lane)
         return Schedule(stream, lane - stream.layout.first_lane, self.seed)
 
+    @property
+    def digest(self) -> str:
+        """BLAKE3 of the description; the ledger repeats it, so that a changed run.json convicts nobody."""
+        text = json.dumps(self.to_json(), sort_keys=True, separators=(",", ":"))
+        return blake3(text.encode()).hexdigest()
+
     def to_json(self) -> dict[str, Any]:
         """The description as it stands in run.json."""
         return {
@@ -139,10 +148,10 @@ def _stream_to_json(stream: Stream) -> dict[str, Any]:
         "slots": layout.slots,
         "lanes": layout.lanes,
         "pattern": stream.pattern.name.lower(),
-        "read_share": stream.read_share,
+        "read_share": float(stream.read_share),
         "flush": stream.flush.name.lower(),
         "flush_every": stream.flush_every,
-        "pace": stream.pace,
+        "pace": float(stream.pace),
         "fill": stream.fill,
     }
 

@@ -105,7 +105,7 @@ class Supervisor:
         self._on_tick = on_tick
         self._on_reopened = on_reopened
         opening: Event = {
-            "event": "open", "run": run.run_id, "part": 0, "lanes": [], "boot_id": boot_id(),
+            "event": "open", "run": run.run_id, "description": run.digest, "part": 0, "lanes": [], "boot_id": boot_id(),
             "monotonic_ns": time.monotonic_ns(), "wall_ns": time.time_ns(), "process": os.getpid(),
         }  # fmt: skip
         self._recorder = Recorder(ledger_path, run.tag, 0, opening)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -30,9 +31,12 @@ AUTO, THREADS, RING = SUBMISSIONS = ("auto", "threads", "ring")
 """How a worker submits operations; `AUTO` is a ring where one can be had."""
 
 _POLL_S = 0.02
+SWITCH_INTERVAL_S = 0.0005
+"""Where one thread drives all lanes, it must not wait long for the interpreter while the ledger is being written."""
+
 _STACK_BYTES = 512 * 1024
-RING_LANES_MIN = 1
-"""With fewer lanes a worker, threads are at least as fast."""
+RING_LANES_MIN = 8
+"""With fewer lanes a worker, threads are faster: nothing is gained by preparing one operation during another."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +104,11 @@ def _run(task: WorkerTask, shared: Shared, parent: int | None = None) -> None:
     drivers = _Drivers(task, shared, lanes, volume, reopener, recorder)
     shared.worker_state[task.index] = WorkerState.RUNNING
     drivers.start()
-    _watch(task, shared, recorder, parent, drivers)
+    try:
+        _watch(task, shared, recorder, parent, drivers)
+    except CannotRun:
+        recorder.close(None)
+        raise
     now_ns = time.monotonic_ns()
     for lane in lanes:
         lane.close(now_ns)
@@ -128,6 +136,7 @@ class _Drivers:
         reopener: Reopener,
         recorder: Recorder,
     ) -> None:
+        self._has_process = task.process
         self._shared = shared
         self._volume = volume
         self._reopener = reopener
@@ -146,6 +155,8 @@ class _Drivers:
 
     def start(self) -> None:
         """Start to drive."""
+        if self._has_process and len(self._threads) == 1:
+            sys.setswitchinterval(SWITCH_INTERVAL_S)
         threading.stack_size(_STACK_BYTES)
         for thread in self._threads:
             thread.start()
@@ -190,9 +201,7 @@ def _ring_for(task: WorkerTask, volume: Volume) -> tuple[Ring | None, str]:
     return None, why
 
 
-def _watch(
-    task: WorkerTask, shared: Shared, recorder: Recorder, parent: int | None, drivers: _Drivers
-) -> None:
+def _watch(task: WorkerTask, shared: Shared, recorder: Recorder, parent: int | None, drivers: _Drivers) -> None:
     """Wait until every lane of the task has ended, or the run stops and the grace is over.
 
     Raises:
@@ -232,6 +241,7 @@ def _opening(task: WorkerTask) -> dict[str, Any]:
     return {
         "event": "open",
         "run": task.run.run_id,
+        "description": task.run.digest,
         "part": task.part,
         "lanes": list(task.lanes),
         "boot_id": boot_id(),

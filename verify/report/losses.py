@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Callable
 from typing import Any, TextIO
 
 import numpy as np
@@ -32,7 +33,14 @@ class LossWriter:
         checked: when the check was made, as text; its own clock may be that of another boot or machine.
     """
 
-    def __init__(self, file: TextIO, state: SlotState, observations: Observations, time_text: Any, checked: str) -> None:
+    def __init__(
+        self,
+        file: TextIO,
+        state: SlotState,
+        observations: Observations,
+        time_text: Callable[[int], str],
+        checked: str,
+    ) -> None:
         self._writer = csv.writer(file, lineterminator="\n")
         self._state = state
         self._details = observations.details
@@ -58,7 +66,8 @@ class LossWriter:
             detail = "; ".join(filter(None, [detail, "consistent with late replay by the old controller"]))
         found = int(row["newest"]) if row["newest"] >= 0 else int(row["home_sequence"])
         if judged.finding[i] == Finding.MISPLACED:
-            detail = f"belongs at offset {row['home']}; {detail}".removesuffix("; ")
+            too = {1: "; it is there too", 0: "; it is not there"}.get(int(row["home_too"]), "")
+            detail = f"belongs at offset {row['home']}{too}; {detail}".removesuffix("; ")
         return [
             LABELS[Finding(judged.finding[i])],
             layout.address(slot - layout.first_slot),
