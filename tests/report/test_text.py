@@ -19,7 +19,7 @@ TAKEOVER = {
 VERDICT = {
     "verdict": "FAIL",
     "reasons": ["lost: 3 slots held an older write than the one acknowledged"],
-    "not_proved": ["nothing outside the tested span"],
+    "not_proved": ["anything outside the tested span"],
     "run": {"ledger_head": "ab" * 32},
     "coverage": {"slots": 120, "slots_read": 120, "bytes_read": 120 * 4096},
     "writes": {"acknowledged": 5000, "in_flight": 2, "errors": 0},
@@ -51,7 +51,7 @@ def test_says_when_and_where():
 
 
 def test_ends_with_what_is_not_proved():
-    assert shown().splitlines()[-2:] == ["This verdict does not prove:", "  - nothing outside the tested span"]
+    assert shown().splitlines()[-2:] == ["This verdict does not prove:", "  - anything outside the tested span"]
 
 
 def test_a_write_lost_after_the_takeover_began_is_told_so():

@@ -31,9 +31,9 @@ _PLURAL_NOTES = {
 }
 
 STANDING_LIMITS = (
-    "nothing outside the tested span, and nothing that this run did not write",
-    "not that a later takeover, another load or another fault would end the same way",
-    "not where in the path (guest, network, controller, disk) a finding was caused",
+    "anything outside the tested span, or anything that this run did not write",
+    "that a later takeover, another load or another fault would end the same way",
+    "where in the path (guest, network, controller, disk) a finding was caused",
 )
 
 
