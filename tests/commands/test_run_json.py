@@ -14,9 +14,9 @@ import pytest
 from tests.commands.test_bad_input import here
 from tests.drill.runs import write_here
 from verify.drill.planning import RunRequest, StreamRequest
-from verify.errors import EXIT_CANNOT_RUN, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS, EXIT_USAGE
+from verify.errors import EXIT_CANNOT_RUN, EXIT_INCONCLUSIVE, EXIT_USAGE
 
-WRONG_VALUES: tuple[Any, ...] = (None, True, -1, 2**63, 2**200, 1.5, "", "x", [], {}, [None], {"x": 1})
+WRONG_VALUES: tuple[Any, ...] = (None, True, -1, 2**63, 2**200, 1.5, "", "x", [], {})
 TOLD = ("host", "software", "started", "ended", "ended_because", "result", "workers_lost", "examination_off")
 """Fields that a verdict does not rest on, or that a run that was killed has not got."""
 
@@ -142,13 +142,11 @@ OPTIONAL = {
 
 
 def test_every_field_wrong(run_json: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Whatever is wrong in it: neither PASS nor FAIL, but a refusal, or INCONCLUSIVE where it matters to no verdict."""
     value = json.loads(run_json.read_text())
     for path in places(value):
         for new in WRONG_VALUES:
             run_json.write_text(json.dumps(changed(value, path, new)))
             code, _, err = here(["check", run_json.parent], capsys)
-            allowed = {EXIT_INCONCLUSIVE, EXIT_USAGE, EXIT_CANNOT_RUN}
-            assert code in allowed, (path, new)
+            assert code in (EXIT_INCONCLUSIVE, EXIT_USAGE, EXIT_CANNOT_RUN), (path, new)
             assert len(err.splitlines()) <= 2, (path, new, err)
-            assert EXIT_PASS not in allowed
-            assert EXIT_FAIL not in allowed

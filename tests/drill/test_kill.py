@@ -50,7 +50,7 @@ def kill_one(folder: Path, seed: int) -> Killed:
     try:
         ledgers = [record / "ledger" / f"{part:03d}.ledger" for part in PARTS]
         wait_until(lambda: all(path.exists() and path.stat().st_size for path in ledgers), "the ledger", writer)
-        time.sleep(chosen.uniform(0.0, 0.6))
+        time.sleep(chosen.uniform(0.0, chosen.choice((0.05, 0.6, 0.6))))
         assert writer.poll() is None
     finally:
         killed_ns = time.monotonic_ns()

@@ -238,11 +238,15 @@ class SlowJudge:
             for op in self._lane_ops(lane):
                 if op.issued <= end and op.done >= start:
                     takeover.longest = max(takeover.longest, op.done - op.issued)
+        busy = {
+            lane_of(self.story.run, slot)
+            for slot, writes in self.writes.items()
+            for w in writes
+            if w.issued is not None and w.issued <= start
+            and (w.acknowledged is None or w.acknowledged > takeover.looks_from)
+        }  # fmt: skip
+        takeover.in_flight = len(busy)
         for slot, writes in self.writes.items():
-            takeover.in_flight += sum(
-                w.issued is not None and w.issued <= start and (w.acknowledged is None or w.acknowledged > start)
-                for w in writes
-            )
             if not any(w.issued <= start for w in writes if w.issued is not None and w.acknowledged is not None):
                 continue
             touch = self.first_touch(slot, takeover.looks_from, start)

@@ -107,6 +107,11 @@ class TestScenarios:
          Finding.UNTOUCHED),
         ([write(0, 10, 12), flush(1, 13, 14), Op("error", 1, 15, 16), write(1, 18, 23), write(2, 24, 25)], OLD,
          Finding.DAMAGED),
+        # Errors less than a second apart are one stretch of trouble, whatever was acknowledged in between.
+        ([Op("error", 0, 5, 9), write(0, 10, 12), flush(1, 13, 14), Op("error", 1, 18, 19), write(1, 20, 22)], OLD,
+         Finding.UNTOUCHED),
+        ([Op("error", 0, 5, 7), write(0, 10, 12), flush(1, 13, 14), Op("error", 1, 18, 19), write(1, 20, 22)], OLD,
+         Finding.DAMAGED),
     ])  # fmt: skip
     def test_what_the_slot_may_hold(self, ops: list[Op], sees: Content, finding: Finding) -> None:
         assert check(story_of(ONE_SLOT, [ops], [sees])).finding_of_check(0) is finding

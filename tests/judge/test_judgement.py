@@ -1,56 +1,21 @@
-"""Proof, recall and doubt: what the judge believes of ledgers that are open, wrong or forged, and of earlier checks."""
+"""Proof and recall: what blocks on the volume and earlier checks prove, and how losses are counted and worded."""
 
 from __future__ import annotations
 
 import random
 from dataclasses import replace
-from typing import Any
 
-import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from tests.judge.checking import Checked, check, judge_items
-from tests.judge.stories import Content, LaneLog, Mark, Op, Renderer, Story, doer, ledger_of, make_run
-from tests.judge.telling import shapes, tell
-from verify.judge.decision import Finding, Source
+from tests.judge.plain_runs import CLOSE, OLD, log_of, story_of, sweep, whole
+from tests.judge.stories import SEED, TAG, Content, LaneLog, Mark, Op, Renderer, Story, doer, ledger_of, make_run
+from verify.blocks.encode import BlockMaker
+from verify.judge.content import Content as SeenContent
+from verify.judge.content import look
+from verify.judge.decision import Finding
 from verify.judge.slots import PROOF_OPERATIONS_MAX
-from verify.ledger.frames import Kind, Records
-from verify.load.run import Run
-from verify.load.schedule import Pattern
-
-OLD: Content = (("old",),)
-CLOSE = 100
-
-
-def whole(slot: int, n: int, sectors: int = 1) -> Content:
-    return (("write", slot, n),) * sectors
-
-
-def sweep(lanes: int = 1, slots: int = 2, sectors: int = 1, **options: Any) -> Run:
-    """A run whose lanes write their slots in turn: operation n of a lane writes its slot n modulo their count."""
-    return make_run([(lanes, slots, sectors)], pattern=Pattern.SWEEP, read_share=0.0, fill=False, **options)
-
-
-def story_of(
-    run: Run,
-    logs: list[LaneLog],
-    *checks: list[Content],
-    open_parts: set[int] | None = None,
-    marks: tuple[Mark, ...] = (),
-) -> Story:
-    beats = {part: list(range(CLOSE + 1)) for part in {0, *run.lane_workers}}
-    looks = [[(content, content) for content in seen] for seen in checks]
-    opened = open_parts or set()
-    return Story(run, 0, logs, beats, list(marks), CLOSE - 1, CLOSE, opened, looks, False, doer(run))
-
-
-def log_of(count: int, in_flight: bool = False, is_open: bool = False) -> LaneLog:
-    """A lane that did operations 0 to `count - 1`, each in its own unit of time from 10 on."""
-    ops = [Op("write", n, 10 + 2 * n, 11 + 2 * n) for n in range(count)]
-    closing = Op("in flight" if in_flight else "end", count, 60 if in_flight else CLOSE, CLOSE)
-    return LaneLog(ops, None if is_open else closing)
+from verify.load.schedule import Flush, Pattern
 
 
 class TestProofFromTheVolume:
@@ -119,6 +84,30 @@ class TestProofFromTheVolume:
         checked = check(story_of(run, logs, sees, open_parts={2}))
         assert checked.finding_of_check(0) is Finding.UNISSUED
         assert checked.finding_of_check(1) is Finding.INTACT
+
+
+    def test_proving_step_by_step_is_proving_at_once(self) -> None:
+        run = sweep(slots=3, promise="flushed", flush=Flush.WRITE)
+        story = story_of(run, [log_of(4, is_open=True)], [whole(s, s) for s in range(3)], open_parts={0, 1})
+        states = [check(story).judgement.state for _ in range(2)]
+        for found in (6, 8, 7, 11):
+            states[0].prove(0, found)
+        states[1].prove(0, 11)
+        assert states[0].newest.tolist() == states[1].newest.tolist() == [9, 10, 8]
+        assert states[0].covered.tolist() == states[1].covered.tolist() == [9, 10, 8]
+        assert states[0].proven == states[1].proven == {0: 11}
+
+    def test_a_ledger_cut_between_the_last_records_and_the_close_is_open(self) -> None:
+        story = story_of(self.RUN, [log_of(4)], [whole(0, 3), whole(1, 7), whole(2, 8)])
+        items = ledger_of(story, Renderer(self.RUN), random.Random(0))
+        uncut = judge_items(story, items)
+        assert uncut.convicted_slots() == {1, 2}
+        assert not uncut.judgement.state.is_open(0)
+        closes = [item for item in items if item[0] == 1 and isinstance(item[1], dict) and item[1]["event"] == "close"]
+        cut = judge_items(story, [item for item in items if item not in closes])
+        assert len(closes) == 1
+        assert cut.judgement.state.is_open(0)
+        assert cut.convicted_slots() == {0}  # which owes operation 6, by the proof of operation 8
 
 
 class TestEarlierChecks:
@@ -214,9 +203,10 @@ class TestLateReplay:
 
 class TestMisplacedBlocks:
     def test_it_is_known_whether_the_block_is_also_where_it_belongs(self) -> None:
-        run = sweep(slots=3)
-        for home, expected in ((whole(1, 1), 1), (OLD, 0), (whole(1, 4), 0)):
-            story = story_of(run, [log_of(3)], [whole(0, 0), home, whole(1, 1)])
+        run = sweep(slots=3, sectors=2)
+        torn: Content = (("write", 1, 1), ("write", 1, 0))
+        for home, expected in ((whole(1, 1, 2), 1), (OLD * 2, 0), (whole(1, 4, 2), 0), (torn, 0), (None, 0)):
+            story = story_of(run, [log_of(3)], [whole(0, 0, 2), home, whole(1, 1, 2)])
             looks = {look.slot: look for look in check(story).looks}
             assert looks[2].finding is Finding.MISPLACED
             assert looks[2].home_too == expected
@@ -235,6 +225,16 @@ class TestMisplacedBlocks:
         assert (look.slot, look.finding) == (1, Finding.TORN)
 
 
+    def test_a_block_for_this_place_of_another_lane_or_stream_is_misplaced_too(self) -> None:
+        layout = sweep(lanes=2, slots=4).streams[0].layout
+        other_stream = replace(layout, stream=1)
+        maker = BlockMaker(layout, SEED, TAG)
+        for block in (maker.block(2, 1, 0), BlockMaker(other_stream, SEED, TAG).block(2, 0, 0)):
+            seen = look(memoryview(block), 2, maker, 0)
+            assert (seen.content, seen.home_address) == (SeenContent.MISPLACED, layout.address(2))
+        assert look(memoryview(maker.block(2, 0, 0)), 2, maker, 0).content is SeenContent.WHOLE
+
+
 class TestTheAtomicUnit:
     def test_the_old_content_need_not_be_of_one_piece(self) -> None:
         """Old content that was itself a patchwork does not make a tear at the atomic unit any finer."""
@@ -245,153 +245,3 @@ class TestTheAtomicUnit:
             assert check(story).finding_of_check(0) is Finding.TEAR_IN_FLIGHT
         story = story_of(run, [log_of(0, in_flight=True)], [(new, ("old",), new, new), (("old",),) * 4])
         assert check(story).finding_of_check(0) is Finding.TORN
-
-
-class Smallest(random.Random):
-    """Always chooses the least, so that stretches of records are as short as can be."""
-
-    def choice(self, seq: Any) -> Any:
-        return min(seq)
-
-
-class TestLedgersThatContradictThemselves:
-    """Only what stands before the contradiction may convict."""
-
-    def contradicting(
-        self, spoilt: tuple[Kind, int], kind: Kind, lane: int, sequence: int
-    ) -> tuple[Story, list[tuple[int, Any]]]:
-        """Two lanes of ten writes each, in frames of two records, with one record of lane 1 replaced."""
-        run = sweep(lanes=2, slots=2)
-        story = story_of(run, [log_of(10), log_of(10)], [whole(0, 9), whole(1, 9)])
-        out = []
-        for part, item in ledger_of(story, Renderer(run), Smallest()):
-            if isinstance(item, Records):
-                hit = (item.kind == spoilt[0]) & (item.lane == 1) & (item.sequence == spoilt[1])
-                spoilt_records = replace(
-                    item,
-                    kind=np.where(hit, kind, item.kind).astype(np.uint8),
-                    lane=np.where(hit, lane, item.lane),
-                    sequence=np.where(hit, sequence, item.sequence),
-                )
-                out.append((part, spoilt_records))
-            else:
-                out.append((part, item))
-        return story, out
-
-    @pytest.mark.parametrize(("spoilt", "kind", "lane", "sequence", "words"), [
-        ((Kind.WRITE, 5), Kind.WRITE, 1, 6, "the operations of lane 1 do not follow one another at 5"),
-        ((Kind.WRITE, 5), Kind.WRITE, 1, 4, "the operations of lane 1 do not follow one another at 5"),
-        ((Kind.WRITE, 5), Kind.FLUSH, 1, 7, "a record of lane 1 does not belong to its next operation"),
-        ((Kind.WRITE, 5), Kind.WRITE, 9, 5, "a record of lane 9, which does not write to this file"),
-        ((Kind.WRITE, 5), Kind.READ, 1, 5, "the operations of lane 1 are not those that the run's seed and streams"),
-        ((Kind.LANE_END, 10), Kind.LANE_END, 1, 11, "a record of lane 1 does not belong to its next operation"),
-    ])  # fmt: skip
-    def test_it_is_told_and_nothing_after_it_convicts(
-        self, spoilt: tuple[Kind, int], kind: Kind, lane: int, sequence: int, words: str
-    ) -> None:
-        story, items = self.contradicting(spoilt, kind, lane, sequence)
-        for n in range(spoilt[1], 12):
-            story.checks[0] = [(whole(slot, n), whole(slot, n)) for slot in (0, 1)]
-            checked = judge_items(story, items)
-            wrong = checked.judgement.contradictions()
-            assert list(wrong) == [1]
-            assert words in wrong[1]
-            assert (n, checked.convicted_slots()) == (n, set())
-
-    def test_what_stands_before_it_still_convicts(self) -> None:
-        story, items = self.contradicting((Kind.WRITE, 5), Kind.WRITE, 1, 6)
-        story.checks[0] = [(whole(0, 3), whole(0, 3)), (whole(1, 4), whole(1, 4))]
-        checked = judge_items(story, items)
-        assert [(look.slot, look.finding, look.floor) for look in checked.looks] == [(0, Finding.LOST, 4)]
-
-    def test_a_run_that_is_not_the_one_the_ledger_was_kept_of_convicts_nobody(self) -> None:
-        """As with a spoilt seed in run.json: the fill fits any seed, the load does not."""
-        run = make_run([(2, 6, 1)], read_share=0.5)
-        story = tell(run, 11)
-        items = ledger_of(story, Renderer(run), random.Random(0))
-        for lane, log in enumerate(story.lanes):
-            for op in log.ops:
-                writes, slot = story.does(lane, op.n)
-                if writes:
-                    story.checks[0][slot] = (whole(slot, op.n), whole(slot, op.n))
-        assert judge_items(story, items).convicted_slots() <= {
-            look.slot for look in judge_items(story, items).looks if look.source is not Source.CHECK
-        }
-        story.run = replace(run, seed=run.seed + 1)
-        checked = judge_items(story, items, Renderer(run))
-        assert "seed and streams" in checked.judgement.contradictions()[1]
-        by_check = [look for look in checked.looks if look.source is Source.CHECK]
-        assert not {look.finding for look in by_check} & {Finding.UNISSUED, Finding.LOST, Finding.TORN}
-
-
-class TestReadsToldOnlyOnce:
-    """A lane tells of the same stale content once; a repetition has no particulars."""
-
-    def test_a_slot_whose_first_look_is_a_repetition_is_left_out_of_the_order(self) -> None:
-        run = make_run([(1, 2, 1)], pattern=Pattern.SWEEP, read_share=0.5, fill=False)
-        writes = [doer(run)(0, n)[0] for n in range(200)]
-        again = next(
-            n for n in range(12, 200)
-            if not writes[n] and not writes[n - 2] and sum(writes[n - 4 :: -2]) >= 2 and any(writes[n - 3 :: -2])
-        )  # fmt: skip
-        slot = again % 2
-        older, newest = [n for n in range(again) if writes[n] and n % 2 == slot][-2:]
-        ops = [Op("write" if writes[n] else "read", n, 4 * n, 4 * n + 1) for n in range(again + 1)]
-        ops[again - 2] = replace(ops[again - 2], saw=whole(slot, older))
-        ops[again] = replace(ops[again], saw=whole(slot, older), told=False)
-        assert newest < again - 2
-        at = ops[again].issued - 1
-        end = ops[again].done + 20
-        story = story_of(run, [LaneLog(ops, Op("end", again + 1, end, end))], [OLD, OLD])
-        story.stop, story.close, story.marks = end - 1, end, [Mark(at, at, True, "pulled")]
-        story.beats = {part: list(range(end + 1)) for part in (0, 1)}
-        checked = check(story)
-        assert checked.findings_under_load(slot) == [Finding.STALE_READ]
-        found = checked.judgement.order(0)
-        assert found is not None  # the other slot's first look is the check's, and it convicts
-        assert (found.order.slots, found.left_out) == (0, 2)
-
-
-GARBAGE = (None, True, -1, 0, 7, 2**31, 2**63 - 1, 2**63, 2**80, -(2**70), 1.5, float("inf"), float("nan"), "", "x",
-           "12", [], [1], {}, {"a": 1})  # fmt: skip
-
-
-def spoil(items: list[tuple[int, Any]], rng: random.Random) -> list[tuple[int, Any]]:
-    """The items with one field of one of them replaced by garbage, or gone."""
-    out = list(items)
-    events = rng.random() < 0.7
-    at = rng.choice([i for i, (_, item) in enumerate(items) if isinstance(item, dict) == events or not events])
-    part, item = items[at]
-    if isinstance(item, dict):
-        item = dict(item)
-        inner = item["seen"] = dict(item["seen"]) if "seen" in item else None
-        if inner is None:
-            del item["seen"]
-        field_of = inner if inner and rng.random() < 0.5 else item
-        name = rng.choice(sorted(field_of))
-        if rng.random() < 0.2:
-            del field_of[name]
-        else:
-            field_of[name] = rng.choice(GARBAGE)
-    else:
-        name = rng.choice(("kind", "lane", "sequence", "issued_ns", "done_ns"))
-        column = getattr(item, name).copy()
-        value = rng.choice((0, 1, 2, 3, 5, 200, 2**40, 2**62, 2**62 + 1, -1))
-        column[rng.randrange(len(column))] = value % 256 if name == "kind" else value
-        item = replace(item, **{name: column})
-    out[at] = (part, item)
-    return out
-
-
-@settings(max_examples=600, deadline=None, database=None, print_blob=True)
-@given(run=shapes(), seed=st.integers(0, 2**64 - 1))
-def test_no_garbage_in_a_ledger_raises_anything(run: Run, seed: int) -> None:
-    rng = random.Random(seed)
-    story = tell(run, seed)
-    renderer = Renderer(run)
-    checked = judge_items(story, spoil(ledger_of(story, renderer, rng), rng), renderer)
-    for index in range(len(checked.judgement.takeovers)):
-        checked.judgement.order(index)
-    for around in checked.judgement.state.around:
-        around.before.summary()
-        around.after.summary()

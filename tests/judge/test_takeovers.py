@@ -212,7 +212,7 @@ class TestOurOwnPauses:
 
     def test_a_gap_of_five_heartbeats_is_no_pause(self) -> None:
         story = make_story(self.LANES, silent={0: range(31, 35)})
-        assert timeline_of(story).pauses == []
+        assert timeline_of(story).pauses == timeline_of(story).silences == []
         assert PAUSE_NS == 5 * UNIT_NS
 
     def test_with_a_threshold_below_that_a_shorter_gap_is_believed_too(self) -> None:
@@ -309,6 +309,12 @@ class TestAttestedTakeovers:
         items = ledger_of(story, Renderer(run), random.Random(0))
         (around,) = Judgement(run, lambda: items).state.around
         assert (around.examined, around.unexamined, around.left_to_check) == (2, 1, 0)
+
+
+    def test_no_look_is_at_an_earlier_takeover_after_one_at_a_later(self) -> None:
+        """The first mark was taken in long after it was pressed, and after the second."""
+        found = takeovers([[(5, 6)]], marks=[mark(10, 60), mark(30, 35)])
+        assert [(t.start_ns, t.looks_from_ns) for t in found] == [(ns(35), ns(30)), (ns(60), ns(30))]
 
 
 def with_clock_step(items: Sequence[tuple[int, Any]], after: int, step_ns: int) -> list[tuple[int, Any]]:

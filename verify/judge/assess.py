@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from verify.judge.content import Content
 from verify.judge.decision import CONVICTING, Age, Finding, Grain, Source, decide_all
-from verify.judge.history import BATCH_SLOTS_MAX, OPEN_NS, UNKNOWN_NS, History, Int64Array, touch_number
+from verify.judge.history import BATCH_SLOTS_MAX, OPEN_NS, UNKNOWN_NS, History, Int64Array
 from verify.judge.observations import Rows
 from verify.judge.slots import SlotState
 from verify.judge.takeovers import Takeover
@@ -105,8 +105,7 @@ class Assessor:
             return np.zeros(len(rows), dtype=np.int64)
         by_check = rows["source"] == Source.CHECK
         floor = np.where(by_check, self.state.newest[rows["slot"]], rows["expected"])
-        for slot, acknowledged in self.state.recalled.items():
-            floor[by_check & (rows["slot"] == slot)] = acknowledged
+        _put_by_slot(floor, rows, by_check, self.state.recalled)
         has_own = rows["oldest"] >= 0
         return np.maximum(np.where(has_own, np.minimum(rows["oldest"], floor), floor), 0)
 
@@ -172,8 +171,7 @@ class Assessor:
         ceiling = np.where(by_check, self.state.newest[rows["slot"]], -1)
         load = np.flatnonzero(~by_check)
         ceiling[load] = history.sequence(history.last_below(positions[load], rows["before"][load]))
-        for slot, sequence in self.state.in_flight.items():
-            ceiling[by_check & (rows["slot"] == slot)] = sequence
+        _put_by_slot(ceiling, rows, by_check, self.state.in_flight)
         stream = self.stream_index(rows["slot"])
         own_slot = rows["slot"] - self._first_slots[stream]
         lane_open = self._open[self._first_lanes[stream] + own_slot % self._lanes[stream]]
@@ -257,8 +255,7 @@ class Assessor:
         start_ns = self.takeovers[index].looks_from_ns
         touched = history.first_touch_ns[index][positions]
         by_check = rows["source"] == Source.CHECK
-        looked = touch_number(np.where(by_check, 0, rows["before"]), np.zeros(len(rows), dtype=np.bool_))
-        by_load = (rows["issued_ns"] == touched) & (history.first_touch[index][positions] == looked)
+        by_load = (rows["issued_ns"] == touched) & (rows["before"] == history.first_touch[index][positions])
         first = np.where(by_check, touched == OPEN_NS, by_load)
         before = history.not_before_ns <= start_ns
         written_before = np.zeros(len(history.slots), dtype=np.bool_)
@@ -290,6 +287,16 @@ class Assessor:
         newer = np.arange(len(history.key)) > survivor_of[history.slot_position]
         lost = marked & newer & before & (history.done_ns != UNKNOWN_NS)
         facts.lost_done_ns.append(history.done_ns[lost])
+
+
+def _put_by_slot(values: Int64Array, rows: Rows, which: BoolArray, by_slot: Mapping[int, int]) -> None:
+    """Replace the values of those rows in `which` whose slot has an entry in `by_slot`."""
+    if by_slot:
+        slots = np.array(sorted(by_slot), dtype=np.int64)
+        entries = np.array([by_slot[slot] for slot in slots.tolist()], dtype=np.int64)
+        index = np.minimum(np.searchsorted(slots, rows["slot"]), len(slots) - 1)
+        hit = which & (slots[index] == rows["slot"])
+        values[hit] = entries[index[hit]]
 
 
 def bulk_intact(facts: OrderFacts, issued_ns: Int64Array, newest: Int64Array) -> tuple[Any, ...]:

@@ -25,11 +25,6 @@ OPEN_NS = np.iinfo(np.int64).max
 Int64Array = npt.NDArray[np.int64]
 
 
-def touch_number(sequence: Int64Array, is_write: npt.NDArray[np.bool_]) -> Int64Array:
-    """A number that puts the touches of a slot in order: an examination comes before the write of its operation."""
-    return sequence * 2 + is_write
-
-
 class History:
     """Every write to the slots in question, in order of slot and sequence number.
 
@@ -49,7 +44,7 @@ class History:
         covered_at_ns: when it was covered, `OPEN_NS` if never; under `completed` as `done_ns`.
         first_touch_ns: issue of the first touch of each slot after each takeover, `OPEN_NS` for none; shape
             (takeovers, slots).
-        first_touch: which one that is (see `touch_number`), same shape.
+        first_touch: the operation that it belongs to, same shape.
     """
 
     def __init__(
@@ -92,13 +87,11 @@ class History:
         if not len(wanted):
             return
         records, positions = records.take(wanted), positions[wanted]
-        is_write = kind_mask(records, WRITE_KINDS)
-        number = touch_number(records.sequence, is_write)
         for index, start_ns in enumerate(self._starts):
             after = records.issued_ns > start_ns
             np.minimum.at(self.first_touch_ns[index], positions[after], records.issued_ns[after])
-            np.minimum.at(self.first_touch[index], positions[after], number[after])
-        keep = is_write & (records.sequence >= self._lowest[positions])
+            np.minimum.at(self.first_touch[index], positions[after], records.sequence[after])
+        keep = kind_mask(records, WRITE_KINDS) & (records.sequence >= self._lowest[positions])
         through = (records.kind == Kind.WRITE_THROUGH).astype(np.int64)
         key = positions << SEQUENCE_BITS | records.sequence
         issued_ns = records.issued_ns[keep]

@@ -108,6 +108,8 @@ def note_homes(rows: Rows, state: SlotState) -> None:
         state: what every slot holds of which there is no row.
     """
     misplaced = np.flatnonzero(rows["content"] == Content.MISPLACED)
+    if not len(misplaced):
+        return
     homes = {int(i): _slot_at(int(rows["home"][i]), state) for i in misplaced}
     wanted = np.array([slot for slot in homes.values() if slot is not None], dtype=np.int64)
     seen = {slot: int(state.newest[slot]) for slot in wanted.tolist()}

@@ -66,6 +66,8 @@ class AroundTakeover:
     before: Window
     after: Window
     in_flight: int = 0
+    """Lanes with a write in flight when it came: of an attested one, at any moment from the mark to its acceptance."""
+    writing_lanes: set[int] = field(default_factory=set)
     errors: int = 0
     examined: int = 0
     left_to_check: int = 0
@@ -153,7 +155,10 @@ class SlotState:
             if writes:
                 self.in_flight[slot] = sequence
             for around in self.around:
-                around.in_flight += int(writes and issued_ns <= around.takeover.start_ns)
+                if writes and issued_ns <= around.takeover.start_ns:
+                    around.writing_lanes.add(lane)
+        for around in self.around:
+            around.in_flight = len(around.writing_lanes)
         if count:
             written = self.newest >= 0
             intervals = np.bincount(self._interval[written], minlength=count + 1)
@@ -322,11 +327,12 @@ def _gather(around: AroundTakeover, records: Records, run: Run) -> None:
     """Take what falls around one takeover out of a stretch of records."""
     writes = kind_mask(records, WRITE_KINDS)
     start, end = around.takeover.start_ns, around.takeover.end_ns
-    around.in_flight += int((writes & (records.issued_ns <= start) & (records.done_ns > start)).sum())
-    errors = (records.kind == Kind.ERROR) & (records.done_ns >= start) & (records.issued_ns <= end)
-    around.errors += int(errors.sum())
-    timed = kind_mask(records, TIMED_KINDS) & (records.done_ns >= start) & (records.issued_ns <= end)
-    waits = records.done_ns[timed] - records.issued_ns[timed]
+    in_flight = writes & (records.issued_ns <= start) & (records.done_ns > around.takeover.looks_from_ns)
+    around.writing_lanes.update(np.unique(records.lane[in_flight]).tolist())
+    near = records.take(np.flatnonzero((records.done_ns >= start) & (records.issued_ns <= end)))
+    around.errors += int((near.kind == Kind.ERROR).sum())
+    timed = kind_mask(near, TIMED_KINDS)
+    waits = near.done_ns[timed] - near.issued_ns[timed]
     around.takeover.longest_wait_ns = int(waits.max(initial=around.takeover.longest_wait_ns))
     for window in (around.before, around.after):
         during = (records.done_ns >= window.start_ns) & (records.done_ns < window.end_ns)

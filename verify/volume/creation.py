@@ -40,12 +40,12 @@ def create_file(path: str, size_bytes: int) -> None:
 
 
 def _reserve(fd: int, path: str, size_bytes: int) -> None:
-    if allocate(fd, size_bytes):
-        return
+    """Ask first whether there is room: an allocation that must fail would fill the disk for a moment."""
     free_bytes = _free_bytes(path)
     if free_bytes is not None and free_bytes < size_bytes:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-    os.ftruncate(fd, size_bytes)
+    if not allocate(fd, size_bytes):
+        os.ftruncate(fd, size_bytes)
 
 
 def _write_out_folder(path: str) -> None:

@@ -1,0 +1,197 @@
+"""Doubt: ledgers that contradict themselves or the run, and garbage, convict nobody and never raise anything."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.judge.checking import check, judge_items
+from tests.judge.plain_runs import CLOSE, OLD, log_of, story_of, sweep, whole
+from tests.judge.stories import LaneLog, Mark, Op, Renderer, Story, doer, ledger_of, make_run
+from tests.judge.telling import shapes, tell
+from verify.judge.decision import Finding, Source
+from verify.ledger.frames import Kind, Records
+from verify.load.run import Run
+from verify.load.schedule import Pattern
+
+
+class Smallest(random.Random):
+    """Always chooses the least, so that stretches of records are as short as can be."""
+
+    def choice(self, seq: Any) -> Any:
+        return min(seq)
+
+
+class TestLedgersThatContradictThemselves:
+    """Only what stands before the contradiction may convict."""
+
+    def contradicting(
+        self, spoilt: tuple[Kind, int], kind: Kind, lane: int, sequence: int
+    ) -> tuple[Story, list[tuple[int, Any]]]:
+        """Two lanes of ten writes each, in frames of two records, with one record of lane 1 replaced."""
+        run = sweep(lanes=2, slots=2)
+        story = story_of(run, [log_of(10), log_of(10)], [whole(0, 9), whole(1, 9)])
+        out = []
+        for part, item in ledger_of(story, Renderer(run), Smallest()):
+            if isinstance(item, Records):
+                hit = (item.kind == spoilt[0]) & (item.lane == 1) & (item.sequence == spoilt[1])
+                spoilt_records = replace(
+                    item,
+                    kind=np.where(hit, kind, item.kind).astype(np.uint8),
+                    lane=np.where(hit, lane, item.lane),
+                    sequence=np.where(hit, sequence, item.sequence),
+                )
+                out.append((part, spoilt_records))
+            else:
+                out.append((part, item))
+        return story, out
+
+    @pytest.mark.parametrize(("spoilt", "kind", "lane", "sequence", "words"), [
+        ((Kind.WRITE, 5), Kind.WRITE, 1, 6, "the operations of lane 1 do not follow one another at 5"),
+        ((Kind.WRITE, 5), Kind.WRITE, 1, 4, "the operations of lane 1 do not follow one another at 5"),
+        ((Kind.WRITE, 5), Kind.FLUSH, 1, 7, "a record of lane 1 does not belong to its next operation"),
+        ((Kind.WRITE, 5), Kind.WRITE, 9, 5, "a record of lane 9, which does not write to this file"),
+        ((Kind.WRITE, 5), Kind.READ, 1, 5, "the operations of lane 1 are not those that the run's seed and streams"),
+        ((Kind.LANE_END, 10), Kind.LANE_END, 1, 11, "a record of lane 1 does not belong to its next operation"),
+    ])  # fmt: skip
+    def test_it_is_told_and_nothing_after_it_convicts(
+        self, spoilt: tuple[Kind, int], kind: Kind, lane: int, sequence: int, words: str
+    ) -> None:
+        story, items = self.contradicting(spoilt, kind, lane, sequence)
+        for n in range(spoilt[1], 12):
+            story.checks[0] = [(whole(slot, n), whole(slot, n)) for slot in (0, 1)]
+            checked = judge_items(story, items)
+            wrong = checked.judgement.contradictions()
+            assert list(wrong) == [1]
+            assert words in wrong[1]
+            assert (n, checked.convicted_slots()) == (n, set())
+
+    def test_what_stands_before_it_still_convicts(self) -> None:
+        story, items = self.contradicting((Kind.WRITE, 5), Kind.WRITE, 1, 6)
+        story.checks[0] = [(whole(0, 3), whole(0, 3)), (whole(1, 4), whole(1, 4))]
+        checked = judge_items(story, items)
+        assert [(look.slot, look.finding, look.floor) for look in checked.looks] == [(0, Finding.LOST, 4)]
+
+    def test_a_run_that_is_not_the_one_the_ledger_was_kept_of_convicts_nobody(self) -> None:
+        """As with a spoilt seed in run.json: the fill fits any seed, the load does not."""
+        run = make_run([(2, 6, 1)], read_share=0.5)
+        story = tell(run, 11)
+        items = ledger_of(story, Renderer(run), random.Random(0))
+        for lane, log in enumerate(story.lanes):
+            for op in log.ops:
+                writes, slot = story.does(lane, op.n)
+                if writes:
+                    story.checks[0][slot] = (whole(slot, op.n), whole(slot, op.n))
+        assert judge_items(story, items).convicted_slots() <= {
+            look.slot for look in judge_items(story, items).looks if look.source is not Source.CHECK
+        }
+        story.run = replace(run, seed=run.seed + 1)
+        checked = judge_items(story, items, Renderer(run))
+        assert "seed and streams" in checked.judgement.contradictions()[1]
+        by_check = [look for look in checked.looks if look.source is Source.CHECK]
+        assert not {look.finding for look in by_check} & {Finding.UNISSUED, Finding.LOST, Finding.TORN}
+
+
+class TestObservationsThatCannotBe:
+    def story(self) -> Story:
+        run = sweep(lanes=2, slots=4, workers=2)
+        ops = [*log_of(4).ops, Op("exam", 4, 30, 31, whole(0, 0)), Op("write", 4, 32, 33)]
+        logs = [LaneLog(ops, Op("end", 5, CLOSE, CLOSE)), log_of(4)]
+        return story_of(run, logs, [whole(0, 4), whole(1, 2), whole(2, 3), whole(3, 3)])
+
+    @pytest.mark.parametrize(("change", "words"), [
+        ({}, ""), ({"lane": 1}, "lane 1 does not write to this file"), ({"lane": 2}, "lane 2 does not write"),
+        ({"slot": 1}, "slot 1 does not belong to lane 0"), ({"slot": 4}, "slot 4 does not belong to lane 0"),
+        ({"sequence": 3}, "does not belong to the lane's next operation"), ({"expected": 4}, "does not belong"),
+        ({"expected": -2}, "does not belong"), ({"source": "guess"}, "guess"), ({"issued_ns": -1}, "issued_ns"),
+    ])  # fmt: skip
+    def test_they_are_told_and_convict_nobody(self, change: dict[str, Any], words: str) -> None:
+        story = self.story()
+        items = [
+            (part, {**item, **change} if isinstance(item, dict) and item["event"] == "observation" else item)
+            for part, item in ledger_of(story, Renderer(story.run), random.Random(0))
+        ]
+        checked = judge_items(story, items)
+        assert checked.convicted_slots() == (set() if change else {0})
+        wrong = checked.judgement.contradictions()
+        assert list(wrong) == ([1] if change else [])
+        assert words in wrong.get(1, "")
+
+
+class TestReadsToldOnlyOnce:
+    """A lane tells of the same stale content once; a repetition has no particulars."""
+
+    def test_a_slot_whose_first_look_is_a_repetition_is_left_out_of_the_order(self) -> None:
+        run = make_run([(1, 2, 1)], pattern=Pattern.SWEEP, read_share=0.5, fill=False)
+        writes = [doer(run)(0, n)[0] for n in range(200)]
+        again = next(
+            n for n in range(12, 200)
+            if not writes[n] and not writes[n - 2] and sum(writes[n - 4 :: -2]) >= 2 and any(writes[n - 3 :: -2])
+        )  # fmt: skip
+        slot = again % 2
+        older, newest = [n for n in range(again) if writes[n] and n % 2 == slot][-2:]
+        ops = [Op("write" if writes[n] else "read", n, 4 * n, 4 * n + 1) for n in range(again + 1)]
+        ops[again - 2] = replace(ops[again - 2], saw=whole(slot, older))
+        ops[again] = replace(ops[again], saw=whole(slot, older), told=False)
+        assert newest < again - 2
+        at = ops[again].issued - 1
+        end = ops[again].done + 20
+        story = story_of(run, [LaneLog(ops, Op("end", again + 1, end, end))], [OLD, OLD])
+        story.stop, story.close, story.marks = end - 1, end, [Mark(at, at, True, "pulled")]
+        story.beats = {part: list(range(end + 1)) for part in (0, 1)}
+        checked = check(story)
+        assert checked.findings_under_load(slot) == [Finding.STALE_READ]
+        found = checked.judgement.order(0)
+        assert found is not None  # the other slot's first look is the check's, and it convicts
+        assert (found.order.slots, found.left_out) == (0, 2)
+
+
+GARBAGE = (None, True, -1, 0, 7, 2**31, 2**63 - 1, 2**63, 2**80, -(2**70), 1.5, float("inf"), float("nan"), "", "x",
+           "12", [], [1], {}, {"a": 1})  # fmt: skip
+
+
+def spoil(items: list[tuple[int, Any]], rng: random.Random) -> list[tuple[int, Any]]:
+    """The items with one field of one of them replaced by garbage, or gone."""
+    out = list(items)
+    events = rng.random() < 0.7
+    at = rng.choice([i for i, (_, item) in enumerate(items) if isinstance(item, dict) == events or not events])
+    part, item = items[at]
+    if isinstance(item, dict):
+        item = dict(item)
+        inner = item["seen"] = dict(item["seen"]) if "seen" in item else None
+        if inner is None:
+            del item["seen"]
+        field_of = inner if inner and rng.random() < 0.5 else item
+        name = rng.choice(sorted(field_of))
+        if rng.random() < 0.2:
+            del field_of[name]
+        else:
+            field_of[name] = rng.choice(GARBAGE)
+    else:
+        name = rng.choice(("kind", "lane", "sequence", "issued_ns", "done_ns"))
+        column = getattr(item, name).copy()
+        value = rng.choice((0, 1, 2, 3, 5, 200, 2**40, 2**62, 2**62 + 1, -1))
+        column[rng.randrange(len(column))] = value % 256 if name == "kind" else value
+        item = replace(item, **{name: column})
+    out[at] = (part, item)
+    return out
+
+
+@settings(max_examples=600, deadline=None, database=None, print_blob=True)
+@given(run=shapes(), seed=st.integers(0, 2**64 - 1))
+def test_no_garbage_in_a_ledger_raises_anything(run: Run, seed: int) -> None:
+    rng = random.Random(seed)
+    story = tell(run, seed)
+    renderer = Renderer(run)
+    checked = judge_items(story, spoil(ledger_of(story, renderer, rng), rng), renderer)
+    for index in range(len(checked.judgement.takeovers)):
+        checked.judgement.order(index)
+    for around in checked.judgement.state.around:
+        around.before.summary()
+        around.after.summary()
