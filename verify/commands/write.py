@@ -14,9 +14,11 @@ from verify.drill.planning import BLOCK_BYTES_DEFAULT, LANES_DEFAULT, RunRequest
 from verify.drill.quantities import format_size, parse_duration, parse_size
 from verify.drill.writing import LoadOptions, write_to_volume
 from verify.errors import EXIT_CANNOT_RUN, UsageError
+from verify.load.neighbour_watch import NeighbourWatch
 from verify.load.run import OPERATIONS_MAX, PROMISES
 from verify.load.schedule import SKEW_EXPONENT, Flush, Pattern
 from verify.load.worker import SUBMISSIONS
+from verify.volume.neighbour import NeighbourTable, parse_controllers
 
 EXAMPLE = """
 \b
@@ -61,6 +63,10 @@ _STREAM_KEYS = ("block", "lanes", "span", "pattern", "read-share", "flush-every"
 @click.option("--merge-within", default="5s", show_default=True, help="Stalls closer than this are one takeover.")
 @click.option("--atomic-unit", default=None, help="Bytes the device writes whole or not at all. [default: a sector]")
 @click.option("--workers", type=click.IntRange(1, 64), default=None, help="Processes that share the lanes.")
+@click.option("--floating-address", metavar="ADDR", default=None,
+              help="Watch which hardware answers there, to tell which way a takeover went.")  # fmt: skip
+@click.option("--controller", "controllers", multiple=True, metavar="NAME=HWADDR",
+              help="A controller's name by its hardware address; may be repeated.")  # fmt: skip
 @click.option("--allow-page-cache", is_flag=True, help="Run without direct I/O; never better than INCONCLUSIVE.")
 def write(volume: str, record: str, **options: Any) -> int:
     """Fill VOLUME and load it until the time is over or Ctrl-C.
@@ -73,6 +79,7 @@ def write(volume: str, record: str, **options: Any) -> int:
     """
     request = _request(options)
     seconds = None if options["operations"] is not None else parse_duration(options["duration"], "--for")
+    neighbour = _neighbour(options["floating_address"], options["controllers"])
     live = LiveLine()
     live.start()
     try:
@@ -83,6 +90,7 @@ def write(volume: str, record: str, **options: Any) -> int:
             LoadOptions(seconds, live.show, submit=options["submit"]),
             erase=options["erase"],
             allow_page_cache=options["allow_page_cache"],
+            neighbour=neighbour,
         )
     finally:
         live.stop()
@@ -97,6 +105,15 @@ def write(volume: str, record: str, **options: Any) -> int:
         click.echo("ackproof: the load did not end as planned; what was acknowledged before is in the record", err=True)
         return EXIT_CANNOT_RUN
     return 0
+
+
+def _neighbour(address: str | None, controllers: tuple[str, ...]) -> NeighbourWatch | None:
+    names = parse_controllers(controllers)
+    if address is None:
+        if names:
+            raise UsageError("--controller names what is behind a floating address; say which by --floating-address")
+        return None
+    return NeighbourWatch(NeighbourTable(address), names)
 
 
 def _request(options: dict[str, Any]) -> RunRequest:

@@ -232,6 +232,7 @@ def _conclude(
         other_volume=_other_volume(opened, scan),
         covered_writes=judgement.state.covered_writes,
         notes=[*_notes(judgement, opened, about, scan), *earlier.doubts],
+        directions=judgement.directions,
     )
     verdict: Verdict = conclude(evidence)
     orders = [judgement.order(index) for index in range(len(judgement.takeovers))]

@@ -20,6 +20,7 @@ from verify.drill.record import RUN_FORMAT, RecordFolder, write_json
 from verify.errors import CannotRun, UsageError
 from verify.ledger.recorder import release_room, reserve_room
 from verify.load.memory import lock_memory, unlock_memory
+from verify.load.neighbour_watch import NeighbourWatch
 from verify.load.ring import ring_refusal
 from verify.load.run import Run
 from verify.load.supervisor import Outcome, Snapshot, Supervisor
@@ -68,6 +69,7 @@ def run_load(
     volume_facts: dict[str, Any],
     options: LoadOptions,
     on_reopened: Callable[[], object] = lambda: None,
+    neighbour: NeighbourWatch | None = None,
 ) -> Outcome:
     """Carry out a run in a fresh record folder, and leave the folder closed.
 
@@ -78,6 +80,7 @@ def run_load(
         volume_facts: what run.json says of the volume: `identity`, `direct`, `page_cache`, `cache_mode`.
         options: see there.
         on_reopened: see `Supervisor`.
+        neighbour: see `Supervisor`.
 
     Raises:
         CannotRun: if the ledger cannot be kept or no worker can start.
@@ -90,6 +93,7 @@ def run_load(
         "software": software(),
         "started": rfc3339(time.time_ns()),
         "examination_off": not options.examine,
+        "floating_address": "" if neighbour is None else neighbour.address,
     }
     write_json(folder.run_path, about)
     try:
@@ -112,6 +116,7 @@ def run_load(
             on_event,
             options.on_tick,
             on_reopened,
+            neighbour,
         )
     except OSError as error:
         raise CannotRun(f"the ledger cannot be made in {folder.ledger_path}: {error.strerror}") from None
@@ -172,6 +177,7 @@ def write_to_volume(
     options: LoadOptions,
     erase: str | None = None,
     allow_page_cache: bool = False,
+    neighbour: NeighbourWatch | None = None,
 ) -> Outcome:
     """The whole write step on a real volume, with every check of safety before the first write.
 
@@ -182,6 +188,7 @@ def write_to_volume(
         options: how.
         erase: the identity that the user agrees to erase.
         allow_page_cache: go on although direct I/O is refused or not real.
+        neighbour: watches what is behind the floating address.
 
     Raises:
         UsageError, CannotRun: with the reason in one sentence.
@@ -210,7 +217,7 @@ def write_to_volume(
             if shared:
                 raise UsageError(shared)
             started = True
-            return _load(folder, run, volume, page_cache, allow_page_cache, options)
+            return _load(folder, run, volume, page_cache, allow_page_cache, options, neighbour)
         finally:
             volume.close()
     finally:
@@ -223,7 +230,13 @@ def write_to_volume(
 
 
 def _load(
-    folder: RecordFolder, run: Run, volume: DirectVolume, page_cache: str, allow_page_cache: bool, options: LoadOptions
+    folder: RecordFolder,
+    run: Run,
+    volume: DirectVolume,
+    page_cache: str,
+    allow_page_cache: bool,
+    options: LoadOptions,
+    neighbour: NeighbourWatch | None,
 ) -> Outcome:
     identity = volume.identity
 
@@ -241,7 +254,7 @@ def _load(
     locked = lock_memory()
     facts["memory_locked"] = locked is None
     try:
-        return run_load(folder, run, open_for_worker, facts, options, volume.reopen)
+        return run_load(folder, run, open_for_worker, facts, options, volume.reopen, neighbour)
     finally:
         unlock_memory()
 

@@ -16,6 +16,7 @@ from verify.judge.history import History
 from verify.judge.observations import Observations, note_homes, row_of
 from verify.judge.order import Order, judge_order
 from verify.judge.orderpass import NewestBefore
+from verify.judge.path import Direction, directions
 from verify.judge.slots import SlotState
 from verify.judge.takeovers import Takeover, find_takeovers, outages
 from verify.judge.timeline import Timeline, time_in
@@ -57,6 +58,7 @@ class Judgement:
                 self._take_observation(part, item)
         self.timeline.finish()
         self.takeovers: list[Takeover] = find_takeovers(self.timeline)
+        self.directions: list[Direction | None] = directions(self.takeovers, self.timeline.neighbours, run.merge_ns)
         self.cover: FlushCover | None = None
         if run.promise == "flushed":
             self.cover = FlushCover(*self.timeline.flushes, outages(self.timeline, self.takeovers))

@@ -97,6 +97,16 @@ class ClockStep:
     step_ns: int
 
 
+@dataclass(frozen=True)
+class Neighbour:
+    """From `since_ns` on, `hardware_address` was seen behind the address; "" if none was known. `name` may be ""."""
+
+    since_ns: int
+    address: str
+    hardware_address: str
+    name: str
+
+
 class Timeline:
     """Fed a ledger item by item (`feed`); then `finish`, and everything below may be read.
 
@@ -114,6 +124,7 @@ class Timeline:
         self.long_waits: list[LongWait] = []
         self.error_spans: list[Span] = []
         self.marks: list[dict[str, Any]] = []
+        self.neighbours: list[Neighbour] = []
         self.clock_steps: list[ClockStep] = []
         self.pauses: list[Span] = []
         self.silences: list[Span] = []
@@ -212,6 +223,9 @@ class Timeline:
             for name in ("pressed_ns", "pressed_wall_ns", "accepted_ns"):
                 mark[name] = time_in(event, name)
             self.marks.append(mark)
+        elif kind == "neighbour":
+            texts = [str(event[name])[:100] for name in ("address", "hardware_address", "name")]
+            self.neighbours.append(Neighbour(time_in(event, "monotonic_ns"), *texts))
         elif kind == "load_began":
             self.load_began_ns = time_in(event, "monotonic_ns")
         elif kind == "stop":

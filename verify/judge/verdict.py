@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from verify.judge.decision import CONVICTING, LABELS, Finding
+from verify.judge.path import Direction
 from verify.judge.slots import AroundTakeover
 
 PASS, FAIL, INCONCLUSIVE = "PASS", "FAIL", "INCONCLUSIVE"
@@ -44,7 +45,7 @@ class Evidence:
     `page_cache` says how the page cache was in the way. `ledger_damage` names damaged ledger parts; `open_tail` says
     up to when an unclosed ledger is complete, "" if it was closed. `other_volume` says that the volume checked is
     not the one written and holds nothing of this run. `missed_criteria` are acceptance criteria not met, each in
-    words with required and measured.
+    words with required and measured. `directions` tell which way each takeover went, where that was watched.
     """
 
     promise: str
@@ -59,6 +60,7 @@ class Evidence:
     covered_writes: int = 0
     missed_criteria: Sequence[str] = ()
     notes: Sequence[str] = field(default=())
+    directions: Sequence[Direction | None] = ()
 
 
 @dataclass(frozen=True)
@@ -133,8 +135,15 @@ def _pass_reason(evidence: Evidence) -> str:
 
 def _not_proved(evidence: Evidence) -> list[str]:
     out = []
-    if any(not around.takeover.observed for around in evidence.around):
+    ways = evidence.directions or [None] * len(evidence.around)
+    moved = [way is not None and way.moved is True for way in ways]
+    attested = [not around.takeover.observed for around in evidence.around]
+    if any(by_mark and not seen for by_mark, seen in zip(attested, moved, strict=True)):
         out.append("that a controller really changed: an attested takeover rests on an operator's mark alone")
+    for number, way in enumerate(ways, 1):
+        if way is not None and way.moved is False and way.after is not None:
+            there = way.after.name or way.after.hardware_address
+            out.append(f"that a controller changed in takeover {number}: {way.address} stayed with {there}")
     if evidence.promise == "flushed":
         out.append("anything of writes that no flush covered: under the promise `flushed` they may be lost")
     else:

@@ -15,6 +15,7 @@ from typing import Any
 
 from verify.errors import CannotRun
 from verify.ledger.recorder import Recorder
+from verify.load.neighbour_watch import NeighbourWatch
 from verify.load.run import Run
 from verify.load.shared import HEAD_BYTES, LaneState, Phase, Shared, WorkerState
 from verify.load.worker import GRACE_S, WorkerTask, boot_id, run_worker, run_worker_process
@@ -83,6 +84,7 @@ class Supervisor:
         on_event: told of every event as it is recorded.
         on_tick: told how the run stands, several times a second; must not block.
         on_reopened: told, in a thread of its own, when a worker has found a vanished volume again.
+        neighbour: watches what is behind the floating address; a change of it counts as a mark of a takeover.
     """
 
     def __init__(
@@ -95,6 +97,7 @@ class Supervisor:
         on_event: Callable[[Event], None],
         on_tick: Callable[[Snapshot], None],
         on_reopened: Callable[[], object] = lambda: None,
+        neighbour: NeighbourWatch | None = None,
     ) -> None:
         self.run_description = run
         self.shared = Shared(run.lanes, len(tasks))
@@ -104,6 +107,7 @@ class Supervisor:
         self._on_event = on_event
         self._on_tick = on_tick
         self._on_reopened = on_reopened
+        self._neighbour = neighbour
         opening: Event = {
             "event": "open", "run": run.run_id, "description": run.digest, "part": 0, "lanes": [], "boot_id": boot_id(),
             "monotonic_ns": time.monotonic_ns(), "wall_ns": time.time_ns(), "process": os.getpid(),
@@ -169,6 +173,7 @@ class Supervisor:
         self._watch_clock(now_ns, wall_ns)
         for mark in self._take_marks():
             self._accept_mark(mark)
+        self._watch_neighbour(now_ns, wall_ns)
         self._watch_lanes(now_ns)
         self._watch_workers()
         if self.shared.reopens != self._reopens_seen:
@@ -181,6 +186,20 @@ class Supervisor:
         if mark["takeover"]:
             self.shared.raise_outage(0)
         self._record({"event": "mark", **mark, "accepted_ns": time.monotonic_ns()})
+
+    def _watch_neighbour(self, now_ns: int, wall_ns: int) -> None:
+        """Record what is behind the floating address when that changes; another controller there is a takeover."""
+        change = None if self._neighbour is None else self._neighbour.look(now_ns, wall_ns)
+        if change is None:
+            return
+        self._record(
+            {
+                "event": "neighbour", "monotonic_ns": now_ns, "address": change.address,
+                "hardware_address": change.hardware_address, "name": change.name,
+            }
+        )  # fmt: skip
+        if change.moved is not None:
+            self._accept_mark(change.moved)
 
     def _watch_clock(self, now_ns: int, wall_ns: int) -> None:
         last, self._last_clock = self._last_clock, (now_ns, wall_ns)

@@ -84,6 +84,8 @@ def _takeovers(verdict: dict[str, Any]) -> list[str]:
     takeovers = verdict["takeovers"]
     for number, takeover in enumerate(takeovers[:_TAKEOVERS_SHOWN], 1):
         lines += _wrapped(f"takeover {number}", _takeover(takeover))
+        if takeover.get("path") is not None:
+            lines += _wrapped("", _path(takeover["path"]))
         order = takeover["order"]
         if order is not None:
             lines += _wrapped("", _order(order))
@@ -105,7 +107,25 @@ def _takeover(takeover: dict[str, Any]) -> str:
     slots = takeover["slots"]
     text += f"; slots: {slots['examined']:,} examined, {slots['left_to_check']:,} left to the check"
     text += f", {slots['unexamined']:,} overwritten unexamined" if slots["unexamined"] else ""
-    return text + "".join(f'; mark "{_plain(mark)}"' for mark in takeover["marks"][:2])
+    moves = f"{takeover['path']['address']} moved from " if takeover.get("path") is not None else None
+    marks = [mark for mark in takeover["marks"] if moves is None or not mark.startswith(moves)]
+    return text + "".join(f'; mark "{_plain(mark)}"' for mark in marks[:2])
+
+
+def _path(path: dict[str, Any]) -> str:
+    before, after = (_controller(path[end]) for end in ("before", "after"))
+    if path["moved"] is None:
+        return f"{path['address']} was with {before} before and {after} after"
+    if path["moved"]:
+        return f"{path['address']} moved from {before} to {after}"
+    return f"{path['address']} stayed with {after}"
+
+
+def _controller(end: dict[str, str] | None) -> str:
+    if end is None:
+        return "an unknown neighbour"
+    name = _plain(end["controller"])
+    return f"{name} ({end['hardware_address']})" if name else end["hardware_address"]
 
 
 def _order(order: dict[str, Any]) -> str:

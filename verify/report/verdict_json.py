@@ -11,8 +11,9 @@ from blake3 import blake3
 from verify.judge.decision import Finding
 from verify.judge.history import OPEN_NS
 from verify.judge.judgement import Judgement, TakeoverOrder
+from verify.judge.path import Direction
 from verify.judge.slots import AroundTakeover
-from verify.judge.timeline import WRITE_KINDS
+from verify.judge.timeline import WRITE_KINDS, Neighbour
 from verify.judge.verdict import KEYS, Verdict
 from verify.ledger.frames import Kind
 
@@ -101,8 +102,8 @@ def verdict_json(facts: VerdictFacts) -> dict[str, Any]:
             if finding not in (Finding.INTACT, Finding.UNTOUCHED)
         },
         "takeovers": [
-            _takeover(facts, around, order)
-            for around, order in zip(judgement.state.around, facts.orders, strict=True)
+            _takeover(facts, around, order, way)
+            for around, order, way in zip(judgement.state.around, facts.orders, judgement.directions, strict=True)
         ],
     }  # fmt: skip
 
@@ -132,7 +133,9 @@ def _time(facts: VerdictFacts, monotonic_ns: int) -> str | None:
     return facts.time_text(monotonic_ns) if 0 <= monotonic_ns < OPEN_NS else None
 
 
-def _takeover(facts: VerdictFacts, around: AroundTakeover, order: TakeoverOrder | None) -> dict[str, Any]:
+def _takeover(
+    facts: VerdictFacts, around: AroundTakeover, order: TakeoverOrder | None, way: Direction | None
+) -> dict[str, Any]:
     takeover = around.takeover
     return {
         "start": facts.time_text(takeover.start_ns),
@@ -143,6 +146,7 @@ def _takeover(facts: VerdictFacts, around: AroundTakeover, order: TakeoverOrder 
         "in_flight": around.in_flight,
         "errors": around.errors,
         "marks": takeover.marks,
+        "path": None if way is None else _path(facts, way),
         "before": around.before.summary(),
         "after": around.after.summary(),
         "slots": {
@@ -152,6 +156,16 @@ def _takeover(facts: VerdictFacts, around: AroundTakeover, order: TakeoverOrder 
         },
         "order": _order(facts, takeover.start_ns, order),
     }
+
+
+def _path(facts: VerdictFacts, way: Direction) -> dict[str, Any]:
+    def end(neighbour: Neighbour | None) -> dict[str, str] | None:
+        if neighbour is None:
+            return None
+        since = facts.time_text(neighbour.since_ns)
+        return {"controller": neighbour.name, "hardware_address": neighbour.hardware_address, "since": since}
+
+    return {"address": way.address, "moved": way.moved, "before": end(way.before), "after": end(way.after)}
 
 
 def _order(facts: VerdictFacts, start_ns: int, found: TakeoverOrder | None) -> dict[str, Any] | None:
