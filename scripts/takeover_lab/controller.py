@@ -16,6 +16,7 @@ from scripts.takeover_lab.packages import find
 from scripts.takeover_lab.processes import (
     NAMESPACES,
     ProcessId,
+    collected,
     kill_all,
     processes_in,
     run,
@@ -51,6 +52,12 @@ class Controller:
     def alive(self) -> bool:
         """Whether anything of it runs."""
         return bool(self.processes)
+
+    @property
+    def target(self) -> ProcessId:
+        """Its target, which may have ended."""
+        pid, started = (self.own.folder / "target.pid").read_text(encoding="ascii").split()
+        return ProcessId(int(pid), int(started))
 
     @property
     def frozen(self) -> bool:
@@ -93,12 +100,12 @@ class Controller:
         target = start(self.own.namespace, [program, "-f", "-C", port], self.target_log)
 
         def answers() -> bool:
-            if not target.alive:
+            if not collected(target):
                 raise CannotRun(f"the target of controller {self.own.name} ended: {tail(self.target_log)}")
             return "System" in self._tgtadm("--op", "show", "--mode", "sys", allow_failure=True)
 
         wait_until(answers, f"the target of controller {self.own.name}")
-        (self.own.folder / "target.pid").write_text(f"{target.pid}\n", encoding="ascii")
+        (self.own.folder / "target.pid").write_text(f"{target.pid} {target.started}\n", encoding="ascii")
         self._tgtadm("--op", "new", "--mode", "target", "--tid", "1", "-T", TARGET_NAME)
         unit = ["--mode", "logicalunit", "--tid", "1", "--lun", "1"]
         self._tgtadm("--op", "new", *unit, "-b", str(self.own.image), "--bsoflags", "direct")
@@ -122,8 +129,18 @@ class Controller:
             encoding="utf-8",
         )
         command = [find("keepalived") or "keepalived", "-n", "-l", "-D", "-f", str(folder / "vrrp.conf")]
+        for name in ("vrrp.pid", "vrrp-child.pid"):  # of one that was killed; its number may be another's by now
+            (folder / name).unlink(missing_ok=True)
         command += ["-p", str(folder / "vrrp.pid"), "-r", str(folder / "vrrp-child.pid")]
-        start(self.own.namespace, command, self.vrrp_log)
+        said_before = self.vrrp_log.stat().st_size if self.vrrp_log.exists() else 0
+        daemon = start(self.own.namespace, command, self.vrrp_log)
+
+        def stands_by() -> bool:
+            if not collected(daemon):
+                raise CannotRun(f"the VRRP daemon of controller {self.own.name} ended: {tail(self.vrrp_log)}")
+            return b"Entering BACKUP STATE" in self.vrrp_log.read_bytes()[said_before:]
+
+        wait_until(stands_by, f"the VRRP daemon of controller {self.own.name}")
 
     def _become_active(self) -> str:
         """What the controller does as it becomes active: end the other one if that still holds the disk, and hold it.

@@ -40,7 +40,7 @@ class Kind(StrEnum):
     SHUFFLED = "shuffled-cache"
     """As above, but every destage takes a random half of what is dirty."""
     SPLIT = "split-caches"
-    """Each controller has a cache of its own, never destaged, and nothing is fenced."""
+    """Each controller has a cache of its own, the other's mirror until the peers are cut; nothing is fenced."""
     UNFENCED = "unfenced"
     """As sound, but nothing is fenced: a controller that hung goes on with what it held when it comes back."""
 

@@ -9,6 +9,7 @@ import socket
 import struct
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
 
@@ -25,6 +26,7 @@ from scripts.takeover_lab.processes import NAMESPACES, in_namespace, run
 
 _CLONE_NEWNET = 0x40000000
 _NETLINK_ROUTE = 0
+_ETHERTYPE_ARP = 0x0806
 _RTMGRP_IPV4_IFADDR = 0x10
 _RTM_NEWADDR, _RTM_DELADDR = 20, 21
 _IFA_LOCAL = 2
@@ -121,7 +123,7 @@ class AddressWatch:
 
     def __init__(self, namespace: str) -> None:
         self.changes: list[AddressChange] = []
-        self._socket = _socket_in(namespace)
+        self._socket = _made_in(namespace, _address_socket)
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._listen, daemon=True)
 
@@ -144,8 +146,30 @@ class AddressWatch:
                 self.changes += [AddressChange(now_ns, came) for came in _floating_changes(data)]
 
 
-def _socket_in(namespace: str) -> socket.socket:
-    """A netlink socket of another network namespace, made by a thread that goes there (setns(2))."""
+def announce(layout: Layout, name: str) -> None:
+    """Let a controller tell the network again that the floating address is with it (RFC 5227, ARP announcement)."""
+    own = bytes.fromhex(layout.controller(name).hardware_address.replace(":", ""))
+    address = socket.inet_aton(FLOATING_ADDRESS)
+    header = b"\xff" * 6 + own + struct.pack("!H", _ETHERTYPE_ARP)
+    arp = struct.pack("!HHBBH", 1, 0x0800, 6, 4, 1) + own + address + bytes(6) + address
+
+    def make() -> socket.socket:
+        made = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
+        made.bind((PORT, _ETHERTYPE_ARP))
+        return made
+
+    with _made_in(layout.namespace(name), make) as sender:
+        sender.send(header + arp)
+
+
+def _address_socket() -> socket.socket:
+    made = socket.socket(socket.AF_NETLINK, socket.SOCK_RAW, _NETLINK_ROUTE)
+    made.bind((0, _RTMGRP_IPV4_IFADDR))
+    return made
+
+
+def _made_in(namespace: str, maker: Callable[[], socket.socket]) -> socket.socket:
+    """A socket of another network namespace, made by a thread that goes there (setns(2))."""
     made: list[socket.socket] = []
     failures: list[OSError] = []
 
@@ -156,8 +180,9 @@ def _socket_in(namespace: str) -> socket.socket:
             if libc.setns(descriptor, _CLONE_NEWNET):
                 failures.append(OSError(ctypes.get_errno(), "setns"))
                 return
-            made.append(socket.socket(socket.AF_NETLINK, socket.SOCK_RAW, _NETLINK_ROUTE))
-            made[0].bind((0, _RTMGRP_IPV4_IFADDR))
+            made.append(maker())
+        except OSError as error:
+            failures.append(error)
         finally:
             os.close(descriptor)
 

@@ -14,9 +14,10 @@ from pathlib import Path
 
 from scripts.takeover_lab.attachment import attach, attached, detach
 from scripts.takeover_lab.controller import Controller
-from scripts.takeover_lab.destaging import LOCK_NAME
+from scripts.takeover_lab.destaging import LOCK_NAME, move_cache
 from scripts.takeover_lab.layout import CONTROLLERS, FOLDER_MARK, Kind, Layout, Settings
 from scripts.takeover_lab.network import (
+    announce,
     build_network,
     cable_plugged,
     has_floating_address,
@@ -209,12 +210,21 @@ class Lab:
         self.take_over()
 
     def cut_peers(self) -> None:
-        """Cut the VRRP daemons off from each other, so that both become active."""
+        """Cut the VRRP daemons off from each other, so that both become active.
+
+        Split caches are mirrors of each other up to this moment.
+        """
+        if self.layout.settings.kind is Kind.SPLIT:
+            active = self.one_active()
+            move_cache(self.layout, active, self.standby_of(active.own.name).own.image)
         set_peer_link(self.layout, joined=False)
 
     def join_peers(self) -> None:
-        """Let the VRRP daemons hear each other again."""
+        """Let the VRRP daemons hear each other again; the one that stays active makes itself known."""
         set_peer_link(self.layout, joined=True)
+        wait_until(lambda: len(self.active()) < 2, "one of the controllers to stand back")
+        for name in self.active():
+            announce(self.layout, name)
 
     def make_whole(self, patience_s: float = 30.0) -> None:
         """Bring the pair back to one active and one standby controller, by starting what is off."""

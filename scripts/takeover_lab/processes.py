@@ -83,11 +83,12 @@ def in_namespace(name: str, command: Sequence[str]) -> list[str]:
 
 def start(name: str, command: Sequence[str], log: Path) -> ProcessId:
     """Start a command in a network namespace, in a session of its own, its output appended to a file."""
-    with open(log, "ab") as output:
-        process = subprocess.Popen(
-            in_namespace(name, command), stdin=subprocess.DEVNULL, stdout=output, stderr=output, start_new_session=True
-        )
-    found = ProcessId.of(process.pid)
+    line = in_namespace(name, command)
+    with open(log, "ab") as output, open(os.devnull, "rb") as nothing:
+        places = [(os.POSIX_SPAWN_DUP2, nothing.fileno(), 0)]
+        places += [(os.POSIX_SPAWN_DUP2, output.fileno(), standard) for standard in (1, 2)]
+        pid = os.posix_spawnp(line[0], line, os.environ, file_actions=places, setsid=True)
+    found = ProcessId.of(pid)
     if found is None:
         raise CannotRun(f"{command[0]} ended at once: {tail(log)}")
     return found

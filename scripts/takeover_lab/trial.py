@@ -9,7 +9,8 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -31,6 +32,7 @@ class Load:
     run_in_s: float = 4.0
     run_out_s: float = 6.0
     more: Sequence[str] = field(default_factory=tuple)
+    probe: bool = True
 
 
 @dataclass(frozen=True)
@@ -60,8 +62,21 @@ def environment() -> dict[str, str]:
     return os.environ | {"PYTHONPATH": str(_ROOT), "PYTHONDONTWRITEBYTECODE": "1", "NO_COLOR": "1"}
 
 
-def run_trial(lab: Lab, record: Path, hurt: Callable[[], object], load: Load = Load()) -> Trial:
+def run_trial(
+    lab: Lab,
+    record: Path,
+    hurt: Callable[[], object],
+    load: Load = Load(),
+    before_check: Callable[[], object] = lambda: None,
+) -> Trial:
     """Load the volume, do `hurt` in the middle, go on, and check.
+
+    Args:
+        lab: the pair.
+        record: the record folder to make.
+        hurt: what is done to the pair, and waited for.
+        load: the load around it.
+        before_check: what happens between the end of the load and the check.
 
     Raises:
         CannotRun: if the writer or the checker could not do their work.
@@ -81,24 +96,33 @@ def run_trial(lab: Lab, record: Path, hurt: Callable[[], object], load: Load = L
     )  # fmt: skip
     try:
         _wait_for_load(record, writer)
-        probe = subprocess.Popen(
-            in_namespace(guest, [sys.executable, "-m", "scripts.takeover_lab.probe", str(layout.volume),
-                                 str(layout.settings.volume_bytes), str(out)]),
-            env=environment(), cwd=_ROOT, stdin=subprocess.DEVNULL,
-        )  # fmt: skip
-        try:
+        with _probing(lab, out) if load.probe else nullcontext():
             time.sleep(load.run_in_s)
             hurt()
             time.sleep(load.run_out_s)
-        finally:
-            probe.send_signal(signal.SIGTERM)
-            probe.wait(60)
     finally:
         writer.send_signal(signal.SIGINT)
         said, complaints = writer.communicate(timeout=120)
     if writer.returncode:
         raise CannotRun(f"the writer ended with {writer.returncode}: {said} {complaints}")
+    before_check()
     return _checked(record, out)
+
+
+@contextmanager
+def _probing(lab: Lab, out: Path) -> Iterator[None]:
+    """Let the independent probe run beside the load; it leaves what it saw in `out`."""
+    layout = lab.layout
+    command = [sys.executable, "-m", "scripts.takeover_lab.probe", str(layout.volume)]
+    command += [str(layout.settings.volume_bytes), str(out)]
+    probe = subprocess.Popen(
+        in_namespace(layout.namespace("guest"), command), env=environment(), cwd=_ROOT, stdin=subprocess.DEVNULL
+    )
+    try:
+        yield
+    finally:
+        probe.send_signal(signal.SIGTERM)
+        probe.wait(30)
 
 
 def _checked(record: Path, probe_out: Path) -> Trial:
@@ -111,7 +135,7 @@ def _checked(record: Path, probe_out: Path) -> Trial:
         raise CannotRun(f"the check ended with {done.returncode}: {done.stderr}")
     with open(record / "checks" / "001" / "losses.csv", newline="", encoding="utf-8") as file:
         losses = list(csv.DictReader(file))
-    seen = json.loads(probe_out.read_text(encoding="ascii"))
+    seen = json.loads(probe_out.read_text(encoding="ascii")) if probe_out.exists() else {"waits": []}
     return Trial(
         record=record,
         exit_code=done.returncode,
