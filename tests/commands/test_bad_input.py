@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,6 +15,8 @@ from verify.commands.main import main
 from verify.drill.planning import RunRequest, StreamRequest
 
 USAGE, CANNOT_RUN, INCONCLUSIVE, FAIL = 2, 4, 3, 1
+HARDWARE = "02:00:00:00:00:aa"
+WATCHED = ("--floating-address", "192.0.2.9")
 SMALL = ("--lanes", "2", "--span", "64KiB", "--operations", "5")
 
 
@@ -80,7 +83,23 @@ WRONG_NUMBERS = {
     "an unknown option": (("--speed", "3"), "--speed"),
     "an unknown submission": (("--submit", "hope"), "--submit"),
     "no such streams file": (("--streams", "/nonexistent/streams.toml"), "--streams"),
-}
+    "a floating address that is none": (("--floating-address", "the pair"), "'the pair' is not an IP address"),
+    "a floating network": (("--floating-address", "192.0.2.0/24"), "'192.0.2.0/24' is not an IP address"),
+    "no floating address": (("--floating-address", ""), "'' is not an IP address"),
+    "this host's own address": (("--floating-address", "127.0.0.1"), "is not the address of another host"),
+    "an interface that is not there": (("--floating-address", "fe80::9%none"), "interface 'none', which is not there"),
+    "a controller of no address": (("--controller", f"left={HARDWARE}"), "say which by --floating-address"),
+    "a controller without a name": ((*WATCHED, "--controller", HARDWARE), "is not of the form NAME="),
+    "a controller by its address": ((*WATCHED, "--controller", "left=192.0.2.1"), "is not of the form NAME="),
+    "a hostile controller": ((*WATCHED, "--controller", f"\x1b[2J={HARDWARE}"), r"'\x1b[2J=02:00:00:00:00:aa': a name"),
+    "two controllers in one": (
+        (*WATCHED, "--controller", f"left={HARDWARE}", "--controller", f"right={HARDWARE}"),
+        "gives 02:00:00:00:00:aa twice",
+    ),
+}  # fmt: skip
+WRONG_ADDRESSES = [
+    wrong for wrong, (options, _) in WRONG_NUMBERS.items() if {"--floating-address", "--controller"} & {*options}
+]
 
 
 @pytest.mark.parametrize("wrong", WRONG_NUMBERS)
@@ -92,6 +111,23 @@ def test_a_wrong_option_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert says in err
     assert not record.exists()
     assert not volume.exists()
+
+
+@pytest.mark.parametrize("wrong", WRONG_ADDRESSES)
+def test_a_wrong_address_takes_one_plain_line(tmp_path: Path, capsys: pytest.CaptureFixture[str], wrong: str) -> None:
+    arguments = ["write", tmp_path / "volume", "--record", tmp_path / "record", *WRONG_NUMBERS[wrong][0]]
+    _, _, err = here(arguments, capsys)
+    assert err.count("\n") == 1
+    assert err.startswith("ackproof: --")
+    assert err.rstrip("\n").isprintable()
+
+
+def test_a_right_address_is_watched(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    record = tmp_path / "record"
+    more = ("--floating-address", "2001:DB8::0009", "--controller", f"left={HARDWARE}")
+    code, _, err = here(["write", tmp_path / "volume", "--record", record, *SMALL, *more], capsys)
+    assert code == 0, err
+    assert json.loads((record / "run.json").read_text())["floating_address"] == "2001:db8::9"
 
 
 @pytest.mark.parametrize(

@@ -187,19 +187,24 @@ class SlowJudge:
                 out[-1].stall += end - start
             else:
                 out.append(SlowTakeover(start, end, True, start, end - start, never))
-        observed = list(out)
-        for mark in story.marks:
-            if not mark.takeover:
-                continue
-            near = [
-                (max(t.start - mark.pressed, mark.pressed - t.end, 0), t.start, t)
-                for t in observed
-                if t.start - MARK_BEFORE <= mark.pressed <= t.end + MERGE
-            ]
-            if near:
-                min(near, key=lambda entry: entry[:2])[2].marks.append(mark.text)
-            else:
-                out.append(SlowTakeover(mark.accepted, mark.accepted, False, mark.pressed, marks=[mark.text]))
+        for watched in (True, False):
+            owners, latest = list(out), None
+            for mark in story.marks:
+                if not mark.takeover or mark.watched != watched:
+                    continue
+                near = [
+                    (max(t.start - mark.pressed, mark.pressed - t.end, 0), not t.observed, t.start, t)
+                    for t in owners
+                    if t.start - MARK_BEFORE <= mark.pressed <= t.end + MERGE
+                ]
+                if near:
+                    min(near, key=lambda entry: entry[:3])[3].marks.append(mark.text)
+                elif watched and latest is not None and mark.accepted <= latest.end + MERGE:
+                    latest.end = mark.accepted
+                    latest.marks.append(mark.text)
+                else:
+                    latest = SlowTakeover(mark.accepted, mark.accepted, False, mark.pressed, marks=[mark.text])
+                    out.append(latest)
         return sorted(out, key=lambda takeover: takeover.start)
 
     def _find_outages(self) -> list[tuple[int, int]]:

@@ -54,12 +54,13 @@ class LaneLog:
 
 @dataclass(frozen=True)
 class Mark:
-    """A mark of a takeover (or a note), pressed and taken into the run."""
+    """A mark of a takeover (or a note), pressed and taken into the run; `watched` if no operator made it."""
 
     pressed: int
     accepted: int
     takeover: bool
     text: str
+    watched: bool = False
 
 
 @dataclass
@@ -213,6 +214,7 @@ def _supervisor(story: Story, at: int) -> list[tuple[int, int, int, Any]]:
         event = {
             "event": "mark", "text": mark.text, "takeover": mark.takeover, "pressed_ns": ns(mark.pressed),
             "pressed_wall_ns": wall_ns(mark.pressed), "accepted_ns": ns(mark.accepted),
+            **({"watched": True} if mark.watched else {}),
         }  # fmt: skip
         out.append((mark.accepted, 1, at + len(out), event))
     if story.stop is not None:

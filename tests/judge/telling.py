@@ -164,10 +164,11 @@ def _add_beats_and_marks(story: Story, rng: random.Random) -> None:
             beats = [beat for beat in beats if beat not in gone]
         story.beats[part] = beats
     last = story.close if story.stop is None else story.stop
-    for number in range(rng.choice((0, 0, 1, 2))):
+    for number in range(rng.choice((0, 0, 1, 2, 4))):
         accepted = rng.randint(1, last)
         pressed = max(accepted - rng.choice((0, 0, 1, 30)), 0)
-        story.marks.append(Mark(pressed, accepted, rng.random() < 0.8, f"mark {number}"))
+        watched = rng.random() < 0.4
+        story.marks.append(Mark(pressed, accepted, watched or rng.random() < 0.8, f"mark {number}", watched))
     story.marks.sort(key=lambda mark: mark.accepted)
 
 

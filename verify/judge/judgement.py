@@ -58,7 +58,9 @@ class Judgement:
                 self._take_observation(part, item)
         self.timeline.finish()
         self.takeovers: list[Takeover] = find_takeovers(self.timeline)
-        self.directions: list[Direction | None] = directions(self.takeovers, self.timeline.neighbours, run.merge_ns)
+        self.directions: list[Direction | None] = directions(
+            self.takeovers, self.timeline.neighbours, run.merge_ns, self.timeline.watched_until_ns
+        )
         self.cover: FlushCover | None = None
         if run.promise == "flushed":
             self.cover = FlushCover(*self.timeline.flushes, outages(self.timeline, self.takeovers))

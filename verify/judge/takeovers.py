@@ -1,4 +1,4 @@
-"""Takeovers: observed where every lane waited, attested where an operator's mark says so."""
+"""Takeovers: observed where every lane waited, attested where an operator's mark or the watched address says so."""
 
 from __future__ import annotations
 
@@ -11,7 +11,10 @@ from verify.judge.spans import Span, merge, subtract
 from verify.judge.timeline import Timeline
 
 MARK_BEFORE_NS = 10_000_000_000
-"""A takeover mark made up to so long before an observed takeover began belongs to it."""
+"""A takeover mark made up to so long before a takeover that was observed, or seen by the watch, belongs to it."""
+
+WATCHED_MARKS_MAX = 4
+"""Of marks that the watch over the floating address made, a takeover keeps so many."""
 
 
 @dataclass
@@ -20,10 +23,11 @@ class Takeover:
 
     An observed takeover starts when the last lane began to wait and ends with the first acknowledgement after
     that; its stall leaves out stretches in which our own process stood still. An attested one is a moment: when
-    the mark was taken into the run, and every lane had been told. `looks_from_ns` is when it may have come: the
-    same moment, but of an attested one when the mark was pressed. A look at a slot since then is a look at what
-    the takeover left, for lanes are told in between. `longest_wait_ns` knows of waits over the stall threshold
-    only, until the second pass over the ledger (`verify.judge.slots.SlotState`) has seen the others.
+    the mark was taken into the run, and every lane had been told; if the floating address was seen to move several
+    times, from the first to the last of these. `looks_from_ns` is when it may have come: the same moment, but of an
+    attested one when the mark was pressed. A look at a slot since then is a look at what the takeover left, for
+    lanes are told in between. `longest_wait_ns` knows of waits over the stall threshold only, until the second pass
+    over the ledger (`verify.judge.slots.SlotState`) has seen the others.
     """
 
     start_ns: int
@@ -42,15 +46,21 @@ class Takeover:
 
 def find_takeovers(timeline: Timeline) -> list[Takeover]:
     """All takeovers of a run, in order of their start."""
-    observed = _observed(timeline)
-    out = list(observed)
-    for mark in _takeover_marks(timeline):
-        owner = _owner(observed, mark["pressed_ns"], timeline.run.merge_ns)
-        if owner is not None:
-            owner.marks.append(mark["text"])
-            continue
-        at = mark["accepted_ns"]
-        out.append(Takeover(at, at, False, marks=[mark["text"]], looks_from_ns=min(mark["pressed_ns"], at)))
+    observed, merge_ns = _observed(timeline), timeline.run.merge_ns
+    moves: list[Takeover] = []
+    marks = _takeover_marks(timeline)
+    for mark in marks:
+        if mark["watched"] and not _attach(mark, observed, merge_ns):
+            last = moves[-1] if moves else None
+            if last is not None and 0 <= mark["accepted_ns"] - last.end_ns <= merge_ns:
+                last.end_ns = mark["accepted_ns"]
+                _name(last, mark)
+            else:
+                moves.append(_attested(mark))
+    out = observed + moves
+    for mark in marks:
+        if not mark["watched"] and not _attach(mark, observed + moves, merge_ns):
+            out.append(_attested(mark))
     for takeover in out:
         waits = [
             wait.done_ns - wait.issued_ns
@@ -62,6 +72,25 @@ def find_takeovers(timeline: Timeline) -> list[Takeover]:
     for before, takeover in pairwise(out):
         takeover.looks_from_ns = max(takeover.looks_from_ns, before.looks_from_ns)
     return out
+
+
+def _attested(mark: dict[str, Any]) -> Takeover:
+    at = mark["accepted_ns"]
+    return Takeover(at, at, False, marks=[mark["text"]], looks_from_ns=min(mark["pressed_ns"], at))
+
+
+def _attach(mark: dict[str, Any], takeovers: Sequence[Takeover], merge_ns: int) -> bool:
+    """Give a mark to the takeover that it belongs to, if there is one."""
+    owner = _owner(takeovers, mark["pressed_ns"], merge_ns)
+    if owner is not None:
+        _name(owner, mark)
+    return owner is not None
+
+
+def _name(takeover: Takeover, mark: dict[str, Any]) -> None:
+    """Add a mark's text; an address that moves on and on would otherwise add thousands."""
+    if not mark["watched"] or len(takeover.marks) < WATCHED_MARKS_MAX:
+        takeover.marks.append(mark["text"])
 
 
 def outages(timeline: Timeline, takeovers: Sequence[Takeover]) -> list[Span]:
@@ -80,9 +109,9 @@ def _takeover_marks(timeline: Timeline) -> list[dict[str, Any]]:
     return [m for m in timeline.marks if m["takeover"] and (stop_ns < 0 or m["accepted_ns"] <= stop_ns)]
 
 
-def _owner(observed: Sequence[Takeover], pressed_ns: int, merge_ns: int) -> Takeover | None:
-    """The observed takeover that a mark belongs to: the nearest of those that it is near enough to."""
-    near = [t for t in observed if t.start_ns - MARK_BEFORE_NS <= pressed_ns <= t.end_ns + merge_ns]
+def _owner(takeovers: Sequence[Takeover], pressed_ns: int, merge_ns: int) -> Takeover | None:
+    """The takeover that a mark belongs to: the nearest of those that it is near enough to."""
+    near = [t for t in takeovers if t.start_ns - MARK_BEFORE_NS <= pressed_ns <= t.end_ns + merge_ns]
     return min(near, key=lambda t: max(t.start_ns - pressed_ns, pressed_ns - t.end_ns, 0), default=None)
 
 

@@ -191,6 +191,11 @@ class Timeline:
         index = max(int(np.searchsorted(clock[:, 0], monotonic_ns, side="right")) - 1, 0)
         return int(clock[index, 1]) + monotonic_ns - int(clock[index, 0])
 
+    @property
+    def watched_until_ns(self) -> int:
+        """Until when the supervisor watched: to the stop, or to its last sign of life."""
+        return self.stop_ns if self.stop_ns >= 0 else self._last_beat.get(0, (-1, -1))[0]
+
     def count(self, *kinds: Kind) -> int:
         """How many records of the given kinds there are."""
         return int(self.counts[[int(kind) for kind in kinds]].sum())
@@ -220,12 +225,16 @@ class Timeline:
     def _feed_supervisor_event(self, kind: Any, event: dict[str, Any]) -> None:
         if kind == "mark":
             mark = {"text": str(event["text"]), "takeover": bool(event["takeover"])}
+            mark["watched"] = event.get("watched") is True
             for name in ("pressed_ns", "pressed_wall_ns", "accepted_ns"):
                 mark[name] = time_in(event, name)
             self.marks.append(mark)
         elif kind == "neighbour":
             texts = [str(event[name])[:100] for name in ("address", "hardware_address", "name")]
-            self.neighbours.append(Neighbour(time_in(event, "monotonic_ns"), *texts))
+            seen = Neighbour(time_in(event, "monotonic_ns"), *texts)
+            if self.neighbours and seen.since_ns < self.neighbours[-1].since_ns:
+                raise ValueError("the neighbours do not follow one another")
+            self.neighbours.append(seen)
         elif kind == "load_began":
             self.load_began_ns = time_in(event, "monotonic_ns")
         elif kind == "stop":

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from verify.judge.decision import CONVICTING, LABELS, Finding
-from verify.judge.path import Direction
+from verify.judge.path import Direction, controller_of
 from verify.judge.slots import AroundTakeover
 
 PASS, FAIL, INCONCLUSIVE = "PASS", "FAIL", "INCONCLUSIVE"
@@ -142,7 +142,7 @@ def _not_proved(evidence: Evidence) -> list[str]:
         out.append("that a controller really changed: an attested takeover rests on an operator's mark alone")
     for number, way in enumerate(ways, 1):
         if way is not None and way.moved is False and way.after is not None:
-            there = way.after.name or way.after.hardware_address
+            there = controller_of(way.after)
             out.append(f"that a controller changed in takeover {number}: {way.address} stayed with {there}")
     if evidence.promise == "flushed":
         out.append("anything of writes that no flush covered: under the promise `flushed` they may be lost")

@@ -37,7 +37,7 @@ def summary(verdict: dict[str, Any], record: str, losses: str) -> str:
     lines.append("This verdict does not prove:")
     limits = verdict["not_proved"]
     for limit in limits[:_LIMITS_SHOWN]:
-        lines += textwrap.wrap(limit, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+        lines += textwrap.wrap(_printable(limit), WIDTH, initial_indent="  - ", subsequent_indent="    ")
     if len(limits) > _LIMITS_SHOWN:
         lines.append(f"  - and {len(limits) - _LIMITS_SHOWN} more, in verdict.json")
     return "\n".join(lines)
@@ -60,7 +60,7 @@ def _headline(verdict: dict[str, Any]) -> str:
 
 def _wrapped(label: str, text: str) -> list[str]:
     indent = " " * (_LABEL + 2)
-    lines = textwrap.wrap(text, WIDTH - len(indent), break_long_words=True) or [""]
+    lines = textwrap.wrap(_printable(text), WIDTH - len(indent), break_long_words=True) or [""]
     return [f"  {label:<{_LABEL}}{lines[0]}"] + [indent + line for line in lines[1:]]
 
 
@@ -113,19 +113,23 @@ def _takeover(takeover: dict[str, Any]) -> str:
 
 
 def _path(path: dict[str, Any]) -> str:
+    address = _plain(path["address"])
     before, after = (_controller(path[end]) for end in ("before", "after"))
     if path["moved"] is None:
-        return f"{path['address']} was with {before} before and {after} after"
-    if path["moved"]:
-        return f"{path['address']} moved from {before} to {after}"
-    return f"{path['address']} stayed with {after}"
+        return f"{address} was with {before} before and {after} after"
+    if not path["moved"]:
+        return f"{address} stayed with {after}"
+    moves = path["moves"]
+    if moves == 1:
+        return f"{address} moved from {before} to {after}"
+    return f"{address} moved {moves:,} times: it was with {before} before and {after} after"
 
 
 def _controller(end: dict[str, str] | None) -> str:
     if end is None:
         return "an unknown neighbour"
-    name = _plain(end["controller"])
-    return f"{name} ({end['hardware_address']})" if name else end["hardware_address"]
+    name, hardware_address = _plain(end["controller"]), _plain(end["hardware_address"])
+    return f"{name} ({hardware_address})" if name else hardware_address
 
 
 def _order(order: dict[str, Any]) -> str:
@@ -146,5 +150,10 @@ def _order(order: dict[str, Any]) -> str:
 
 
 def _plain(text: str) -> str:
-    """A mark as shown on a terminal: printable characters only, cut to a line's length."""
-    return "".join(c if c.isprintable() else "?" for c in text)[:60]
+    """A mark or a name as shown on a terminal: printable characters only, cut to a line's length."""
+    return _printable(text)[:60]
+
+
+def _printable(text: str) -> str:
+    """The text with what could do something to a terminal replaced: a ledger may have been made up."""
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)

@@ -165,7 +165,8 @@ def _path(facts: VerdictFacts, way: Direction) -> dict[str, Any]:
         since = facts.time_text(neighbour.since_ns)
         return {"controller": neighbour.name, "hardware_address": neighbour.hardware_address, "since": since}
 
-    return {"address": way.address, "moved": way.moved, "before": end(way.before), "after": end(way.after)}
+    before, after = end(way.before), end(way.after)
+    return {"address": way.address, "moved": way.moved, "moves": way.moves, "before": before, "after": after}
 
 
 def _order(facts: VerdictFacts, start_ns: int, found: TakeoverOrder | None) -> dict[str, Any] | None:
