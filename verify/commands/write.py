@@ -94,6 +94,8 @@ def write(volume: str, record: str, **options: Any) -> int:
         )
     finally:
         live.stop()
+        if neighbour is not None:
+            neighbour.close()
     result = outcome.result()
     click.echo(
         f"the load ended because {outcome.reason}: {result['acknowledged_writes']:,} acknowledged writes in "

@@ -15,6 +15,9 @@ class Table(Protocol):
     def hardware_address(self) -> str:
         """The hardware address as it is known now."""
 
+    def close(self) -> None:
+        """Look no more."""
+
 
 @dataclass(frozen=True)
 class NeighbourChange:
@@ -40,26 +43,37 @@ class NeighbourWatch:
         self._names = names
         self._last: str | None = None
         self._serving = ""
-        self._seen_ns = self._seen_wall_ns = 0
+        self._looked_ns = self._looked_wall_ns = 0
 
     def look(self, now_ns: int, wall_ns: int) -> NeighbourChange | None:
         """Look once; what changed, None if nothing did.
 
+        The mark of a move is dated to the look before this one: until then the other controller was not seen. A
+        controller that answers from another of its ports has not moved.
+
         Args:
-            now_ns, wall_ns: the present moment, monotonic and wall clock.
+            now_ns, wall_ns: the present moment, monotonic and wall clock, taken just before.
         """
         found = self._table.hardware_address()
         changed = found != self._last
         moved = None
-        if found and self._serving not in ("", found):
+        if found and self._serving and self._controller(found) != self._controller(self._serving):
             moved = {
                 "text": f"{self.address} moved from {self._named(self._serving)} to {self._named(found)}",
-                "takeover": True, "pressed_ns": self._seen_ns, "pressed_wall_ns": self._seen_wall_ns,
+                "takeover": True, "watched": True,
+                "pressed_ns": self._looked_ns, "pressed_wall_ns": self._looked_wall_ns,
             }  # fmt: skip
         self._last = found
-        if found:
-            self._serving, self._seen_ns, self._seen_wall_ns = found, now_ns, wall_ns
+        self._serving = found or self._serving
+        self._looked_ns, self._looked_wall_ns = now_ns, wall_ns
         return NeighbourChange(self.address, found, self._names.get(found, ""), moved) if changed else None
+
+    def close(self) -> None:
+        """Look no more."""
+        self._table.close()
+
+    def _controller(self, hardware_address: str) -> str:
+        return self._names.get(hardware_address, hardware_address)
 
     def _named(self, hardware_address: str) -> str:
         name = self._names.get(hardware_address)

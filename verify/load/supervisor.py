@@ -173,7 +173,7 @@ class Supervisor:
         self._watch_clock(now_ns, wall_ns)
         for mark in self._take_marks():
             self._accept_mark(mark)
-        self._watch_neighbour(now_ns, wall_ns)
+        self._watch_neighbour()
         self._watch_lanes(now_ns)
         self._watch_workers()
         if self.shared.reopens != self._reopens_seen:
@@ -187,19 +187,20 @@ class Supervisor:
             self.shared.raise_outage(0)
         self._record({"event": "mark", **mark, "accepted_ns": time.monotonic_ns()})
 
-    def _watch_neighbour(self, now_ns: int, wall_ns: int) -> None:
+    def _watch_neighbour(self) -> None:
         """Record what is behind the floating address when that changes; another controller there is a takeover."""
+        now_ns, wall_ns = time.monotonic_ns(), time.time_ns()
         change = None if self._neighbour is None else self._neighbour.look(now_ns, wall_ns)
         if change is None:
             return
+        if change.moved is not None:
+            self._accept_mark(change.moved)
         self._record(
             {
                 "event": "neighbour", "monotonic_ns": now_ns, "address": change.address,
                 "hardware_address": change.hardware_address, "name": change.name,
             }
         )  # fmt: skip
-        if change.moved is not None:
-            self._accept_mark(change.moved)
 
     def _watch_clock(self, now_ns: int, wall_ns: int) -> None:
         last, self._last_clock = self._last_clock, (now_ns, wall_ns)
