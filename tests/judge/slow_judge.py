@@ -195,7 +195,8 @@ class SlowJudge:
                 near = [
                     (max(t.start - mark.pressed, mark.pressed - t.end, 0), not t.observed, t.start, t)
                     for t in owners
-                    if t.start - MARK_BEFORE <= mark.pressed <= t.end + MERGE
+                    if mark.pressed <= t.end + MERGE
+                    and (t.start - MERGE <= mark.accepted if watched else t.start - MARK_BEFORE <= mark.pressed)
                 ]
                 if near:
                     min(near, key=lambda entry: entry[:3])[3].marks.append(mark.text)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -119,7 +120,8 @@ def test_two_active_controllers_with_caches_of_their_own_lose_what_came_after_th
         images["b alone wrote"] = b_wrote & a_lacks
 
     with lab_of(tmp_path / "pair", Kind.SPLIT) as lab:
-        trial = run_trial(lab, tmp_path / "record", lambda: split_and_join(lab), LOAD)
+        load = replace(LOAD, more=("--stall-threshold", "0.5s", "--merge-within", "1s"))
+        trial = run_trial(lab, tmp_path / "record", lambda: split_and_join(lab), load)
         active = lab.active()
     assert active == "a", trial.text
     assert trial.verdict["verdict"] == "FAIL"

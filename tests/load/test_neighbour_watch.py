@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -35,6 +36,9 @@ class FakeTable:
     def hardware_address(self) -> str:
         self.looks += 1
         return self.answer
+
+    def wait(self, seconds: float) -> None:
+        time.sleep(min(seconds, 0.01))
 
     def close(self) -> None:
         self.closed = True
@@ -228,7 +232,9 @@ class TestInARun:
         assert (path["address"], path["moved"], path["moves"]) == ("192.0.2.9", True, 1)
         assert [path[end]["controller"] for end in ("before", "after")] == ["left", "right"]
         assert verdict["verdict"] == "PASS", verdict["reasons"]
-        assert not any("operator's mark alone" in limit for limit in checked.verdict["not_proved"])
+        limits = checked.verdict["not_proved"]
+        assert not any("operator's mark alone" in limit for limit in limits)
+        assert sum("ms before the address was seen to have moved" in limit for limit in limits) == 1
 
     def test_an_address_that_moves_on_and_on_is_one_takeover(
         self, drill: Drill, monkeypatch: pytest.MonkeyPatch

@@ -9,6 +9,7 @@ import shutil
 import struct
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -209,13 +210,18 @@ class TestControllers:
 
 
 HELPER = """
-import socket, sys
+import socket, sys, time
 from verify.volume.neighbour import NeighbourTable
 table = NeighbourTable(sys.argv[1])
 talk = socket.socket(table._family, socket.SOCK_DGRAM)
 for line in sys.stdin:
     if line == "send\\n":
         talk.sendto(b"hello", (sys.argv[1], 9))
+    if line == "wait\\n":
+        began = time.monotonic()
+        table.wait(60)
+        print("news" if time.monotonic() - began < 60 else "no news", flush=True)
+        continue
     print(table.hardware_address() or "none", flush=True)
 """
 
@@ -311,6 +317,17 @@ class TestRealTable:
         look("send")
         seen = (look() for _ in range(2000))
         assert next(found for found in seen if found != "none") == "02:00:00:00:01:00"
+
+    def test_a_change_ends_the_waiting_at_once(self, guest: Guest) -> None:
+        look = guest.watch()
+        guest.set_neighbour("reachable", A)
+        assert look() == A
+        assert look("wait") == "news"
+        later = threading.Timer(0.3, guest.set_neighbour, ["reachable", B])
+        later.start()
+        assert look("wait") == "news"
+        assert look() == B
+        later.join()
 
     def test_an_address_of_the_sixth_version(self, guest: Guest) -> None:
         look = guest.watch("2001:db8::9")

@@ -81,7 +81,7 @@ def _attested(mark: dict[str, Any]) -> Takeover:
 
 def _attach(mark: dict[str, Any], takeovers: Sequence[Takeover], merge_ns: int) -> bool:
     """Give a mark to the takeover that it belongs to, if there is one."""
-    owner = _owner(takeovers, mark["pressed_ns"], merge_ns)
+    owner = _owner(takeovers, mark, merge_ns)
     if owner is not None:
         _name(owner, mark)
     return owner is not None
@@ -109,9 +109,14 @@ def _takeover_marks(timeline: Timeline) -> list[dict[str, Any]]:
     return [m for m in timeline.marks if m["takeover"] and (stop_ns < 0 or m["accepted_ns"] <= stop_ns)]
 
 
-def _owner(takeovers: Sequence[Takeover], pressed_ns: int, merge_ns: int) -> Takeover | None:
-    """The takeover that a mark belongs to: the nearest of those that it is near enough to."""
-    near = [t for t in takeovers if t.start_ns - MARK_BEFORE_NS <= pressed_ns <= t.end_ns + merge_ns]
+def _owner(takeovers: Sequence[Takeover], mark: dict[str, Any], merge_ns: int) -> Takeover | None:
+    """The takeover that a mark belongs to: the nearest of those that it is near enough to.
+
+    An operator may press long before; the watch sees a move as it happens, so for that the merge time is enough.
+    """
+    pressed_ns = mark["pressed_ns"]
+    before_ns, latest_ns = (merge_ns, mark["accepted_ns"]) if mark["watched"] else (MARK_BEFORE_NS, pressed_ns)
+    near = [t for t in takeovers if t.start_ns - before_ns <= latest_ns and pressed_ns <= t.end_ns + merge_ns]
     return min(near, key=lambda t: max(t.start_ns - pressed_ns, pressed_ns - t.end_ns, 0), default=None)
 
 

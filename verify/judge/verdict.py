@@ -140,6 +140,11 @@ def _not_proved(evidence: Evidence) -> list[str]:
     attested = [not around.takeover.observed for around in evidence.around]
     if any(by_mark and not seen for by_mark, seen in zip(attested, moved, strict=True)):
         out.append("that a controller really changed: an attested takeover rests on an operator's mark alone")
+    for number, (around, seen) in enumerate(zip(evidence.around, moved, strict=True), 1):
+        gap_ns = around.takeover.start_ns - around.takeover.looks_from_ns
+        if seen and not around.takeover.observed and gap_ns > 0:
+            within = f"the {gap_ns / 1e6:,.1f} ms before the address was seen to have moved in takeover {number}"
+            out.append(f"that no lost write was overwritten unseen in {within}")
     for number, way in enumerate(ways, 1):
         if way is not None and way.moved is False and way.after is not None:
             there = controller_of(way.after)

@@ -15,6 +15,9 @@ class Table(Protocol):
     def hardware_address(self) -> str:
         """The hardware address as it is known now."""
 
+    def wait(self, seconds: float) -> None:
+        """Wait until that may have changed, at most `seconds`."""
+
     def close(self) -> None:
         """Look no more."""
 
@@ -44,6 +47,10 @@ class NeighbourWatch:
         self._last: str | None = None
         self._serving = ""
         self._looked_ns = self._looked_wall_ns = 0
+
+    def wait(self, seconds: float) -> None:
+        """Wait until there may be something to see, at most `seconds`."""
+        self._table.wait(seconds)
 
     def look(self, now_ns: int, wall_ns: int) -> NeighbourChange | None:
         """Look once; what changed, None if nothing did.

@@ -9,13 +9,14 @@ import contextlib
 import os
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from verify.errors import CannotRun
 from verify.ledger.recorder import Recorder
-from verify.load.neighbour_watch import NeighbourWatch
+from verify.load.neighbour_watch import NeighbourChange, NeighbourWatch
 from verify.load.run import Run
 from verify.load.shared import HEAD_BYTES, LaneState, Phase, Shared, WorkerState
 from verify.load.worker import GRACE_S, WorkerTask, boot_id, run_worker, run_worker_process
@@ -25,6 +26,7 @@ CLOCK_STEP_NS = 500_000_000
 PAUSE_NS = 1_000_000_000
 _CLOSE_PATIENCE_S = 3.0
 _CLOSE_POLL_S = 0.02
+_FOLLOWER_PATIENCE_S = 1.0
 _OUTAGE_QUIET_NS = 1_000_000_000
 
 Event = dict[str, Any]
@@ -107,7 +109,12 @@ class Supervisor:
         self._on_event = on_event
         self._on_tick = on_tick
         self._on_reopened = on_reopened
-        self._neighbour = neighbour
+        self._changes: deque[tuple[int, int, NeighbourChange]] = deque()
+        self._follower = (
+            None
+            if neighbour is None
+            else threading.Thread(target=self._follow_neighbour, args=(neighbour,), daemon=True, name="neighbour")
+        )
         opening: Event = {
             "event": "open", "run": run.run_id, "description": run.digest, "part": 0, "lanes": [], "boot_id": boot_id(),
             "monotonic_ns": time.monotonic_ns(), "wall_ns": time.time_ns(), "process": os.getpid(),
@@ -141,11 +148,16 @@ class Supervisor:
         try:
             self._start_workers()
             self._recorder.start()
+            if self._follower is not None:
+                self._follower.start()
             while not self._stop_reason:
                 time.sleep(TICK_S)
                 self._tick()
         finally:
             self.shared.phase = Phase.STOP
+        if self._follower is not None:
+            self._follower.join(_FOLLOWER_PATIENCE_S)
+            self._record_neighbours()
         self._ended_ns = time.monotonic_ns()
         self._record({"event": "stop", "monotonic_ns": self._ended_ns, "reason": self._stop_reason})
         self._wait_for_workers()
@@ -173,7 +185,7 @@ class Supervisor:
         self._watch_clock(now_ns, wall_ns)
         for mark in self._take_marks():
             self._accept_mark(mark)
-        self._watch_neighbour()
+        self._record_neighbours()
         self._watch_lanes(now_ns)
         self._watch_workers()
         if self.shared.reopens != self._reopens_seen:
@@ -187,20 +199,29 @@ class Supervisor:
             self.shared.raise_outage(0)
         self._record({"event": "mark", **mark, "accepted_ns": time.monotonic_ns()})
 
-    def _watch_neighbour(self) -> None:
-        """Record what is behind the floating address when that changes; another controller there is a takeover."""
-        now_ns, wall_ns = time.monotonic_ns(), time.time_ns()
-        change = None if self._neighbour is None else self._neighbour.look(now_ns, wall_ns)
-        if change is None:
-            return
-        if change.moved is not None:
-            self._accept_mark(change.moved)
-        self._record(
-            {
-                "event": "neighbour", "monotonic_ns": now_ns, "address": change.address,
-                "hardware_address": change.hardware_address, "name": change.name,
-            }
-        )  # fmt: skip
+    def _follow_neighbour(self, neighbour: NeighbourWatch) -> None:
+        """Tell all lanes at once when another controller is behind the floating address; the tick records it."""
+        while not self._stop_reason:
+            now_ns = time.monotonic_ns()
+            change = neighbour.look(now_ns, time.time_ns())
+            if change is not None:
+                if change.moved is not None:
+                    self.shared.raise_outage(0)
+                self._changes.append((now_ns, time.monotonic_ns(), change))
+            neighbour.wait(TICK_S)
+
+    def _record_neighbours(self) -> None:
+        """Record what is behind the floating address when that changed; another controller there is a takeover."""
+        while self._changes:
+            seen_ns, told_ns, change = self._changes.popleft()
+            if change.moved is not None:
+                self._record({"event": "mark", **change.moved, "accepted_ns": told_ns})
+            self._record(
+                {
+                    "event": "neighbour", "monotonic_ns": seen_ns, "address": change.address,
+                    "hardware_address": change.hardware_address, "name": change.name,
+                }
+            )  # fmt: skip
 
     def _watch_clock(self, now_ns: int, wall_ns: int) -> None:
         last, self._last_clock = self._last_clock, (now_ns, wall_ns)

@@ -7,8 +7,10 @@ linux/neighbour.h [from memory].
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import re
+import select
 import socket
 import struct
 import sys
@@ -27,6 +29,7 @@ _HEADER = struct.Struct("=IHHII")
 _NEIGHBOUR = struct.Struct("=BBHiHBB")
 _ROUTE = struct.Struct("=BBBBBBBBI")
 _ATTRIBUTE = struct.Struct("=HH")
+_RTMGRP_NEIGH = 0x4
 _WAIT_S = 0.2
 _RECEIVE_BYTES = 1 << 17
 _HARDWARE_ADDRESS = re.compile(r"[0-9a-f]{2}(:[0-9a-f]{2}){5}\Z")
@@ -65,6 +68,9 @@ class NeighbourTable:
         try:
             self._socket = socket.socket(socket.AF_NETLINK, socket.SOCK_RAW | socket.SOCK_CLOEXEC, _NETLINK_ROUTE)
             self._socket.settimeout(_WAIT_S)
+            self._news = socket.socket(socket.AF_NETLINK, socket.SOCK_RAW | socket.SOCK_CLOEXEC, _NETLINK_ROUTE)
+            self._news.bind((0, _RTMGRP_NEIGH))
+            self._news.setblocking(False)
         except OSError as error:
             raise CannotRun(f"the kernel's neighbour table cannot be read: {error.strerror}") from None
         self._number = 0
@@ -80,9 +86,17 @@ class NeighbourTable:
             entries = [entry for entry in entries if entry.interface == interface]
         return min(entries, key=lambda entry: entry.interface).hardware_address if entries else ""
 
+    def wait(self, seconds: float) -> None:
+        """Wait until the kernel tells of any change in the neighbour table, at most `seconds`."""
+        ready, _, _ = select.select([self._news], [], [], seconds)
+        with contextlib.suppress(OSError):  # BlockingIOError ends it; ENOBUFS means that news were missed, so look
+            while ready:
+                self._news.recv(_RECEIVE_BYTES)
+
     def close(self) -> None:
-        """Give the socket back."""
+        """Give the sockets back."""
         self._socket.close()
+        self._news.close()
 
     def _entries(self) -> list[Entry]:
         self._ask(_RTM_GETNEIGH, _NLM_F_DUMP, _NEIGHBOUR.pack(self._family, 0, 0, 0, 0, 0, 0))
