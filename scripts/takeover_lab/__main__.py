@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Callable
 from functools import wraps
@@ -190,4 +191,5 @@ def soak(takeovers: int, seed: int, folder: Path) -> None:
 
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(128 + number))
     lab(prog_name="scripts/lab")

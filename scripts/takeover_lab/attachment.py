@@ -12,10 +12,11 @@ import time
 from pathlib import Path
 
 from scripts.takeover_lab.layout import FLOATING_ADDRESS, INITIATOR_NAME, TARGET_NAME, Layout
-from scripts.takeover_lab.processes import ProcessId, collected, kill_all, run, start, tail, wait_until
+from scripts.takeover_lab.processes import ProcessId, collected, kill_all, processes_in, run, start, tail, wait_until
 from verify.errors import CannotRun
 
 _CONNECTIONS = 4
+_PROGRAMS = ("qemu-storage-daemon", "nbdfuse")
 
 
 def attach(layout: Layout) -> None:
@@ -41,7 +42,6 @@ def attach(layout: Layout) -> None:
          "--export", "nbd,id=export,node-name=volume,name=volume,writable=on"],
         log,
     )  # fmt: skip
-    _remember(folder / "initiator.pid", initiator)
 
     def ready(process: ProcessId, there: bool) -> bool:
         if not collected(process):
@@ -54,7 +54,6 @@ def attach(layout: Layout) -> None:
         ["nbdfuse", "--connections", str(_CONNECTIONS), str(layout.volume), f"nbd+unix:///volume?socket={socket_path}"],
         folder / "mount.log",
     )
-    _remember(folder / "mount.pid", mount)
     wait_until(lambda: ready(mount, _size(layout.volume) == layout.total_bytes), "the volume to be mounted", 30)
 
 
@@ -62,15 +61,14 @@ def detach(layout: Layout) -> None:
     """Unmount the volume and end the session; does nothing where there is none."""
     if os.path.ismount(layout.volume):
         run(["umount", "--lazy", str(layout.volume)])
-    for name in ("mount.pid", "initiator.pid"):
-        process = _recall(layout.guest_folder / name)
-        if process is not None:
-            process.send(signal.SIGTERM)
-            deadline = time.monotonic() + 2
-            while collected(process) and time.monotonic() < deadline:
-                time.sleep(0.01)
-            kill_all([process])
-            (layout.guest_folder / name).unlink(missing_ok=True)
+    own = [process for process in processes_in(layout.namespace("guest")) if _is_own(layout, process)]
+    for process in own:
+        process.send(signal.SIGTERM)
+    deadline = time.monotonic() + 2
+    while own and time.monotonic() < deadline:
+        own = [process for process in own if collected(process)]
+        time.sleep(0.01)
+    kill_all(own)
 
 
 def attached(layout: Layout) -> bool:
@@ -85,13 +83,11 @@ def _size(path: Path) -> int:
         return -1
 
 
-def _remember(path: Path, process: ProcessId) -> None:
-    path.write_text(f"{process.pid} {process.started}\n", encoding="ascii")
-
-
-def _recall(path: Path) -> ProcessId | None:
+def _is_own(layout: Layout, process: ProcessId) -> bool:
+    """Whether a process on the guest's network is part of the attachment, and no stranger's."""
     try:
-        pid, started = path.read_text(encoding="ascii").split()
-        return ProcessId(int(pid), int(started))
-    except (OSError, ValueError):
-        return None
+        words = Path(f"/proc/{process.pid}/cmdline").read_bytes().split(b"\0")
+    except OSError:
+        return False
+    programs = {name for name in _PROGRAMS if any(os.path.basename(word) == os.fsencode(name) for word in words[:4])}
+    return bool(programs) and any(os.fsencode(layout.guest_folder) in word for word in words)

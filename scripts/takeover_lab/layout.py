@@ -27,7 +27,6 @@ PROBE_BYTES = 1 << 20
 """Room behind the part of the volume meant for ackproof, for a probe that knows nothing of it."""
 CONTROLLERS = ("a", "b")
 STATE_NAME = "lab.json"
-FOLDER_MARK = ".ackproof-lab"
 
 
 class Kind(StrEnum):

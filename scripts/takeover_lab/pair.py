@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import os
 import shutil
+import signal
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,7 +16,7 @@ from pathlib import Path
 from scripts.takeover_lab.attachment import attach, attached, detach
 from scripts.takeover_lab.controller import Controller
 from scripts.takeover_lab.destaging import LOCK_NAME, move_cache
-from scripts.takeover_lab.layout import CONTROLLERS, FOLDER_MARK, Kind, Layout, Settings
+from scripts.takeover_lab.layout import CONTROLLERS, Kind, Layout, Settings
 from scripts.takeover_lab.network import (
     announce,
     build_network,
@@ -56,14 +57,14 @@ class Lab:
             raise UsageError(f"there is a lab in {folder} already; take it down first")
         if folder.exists() and any(folder.iterdir()):
             raise UsageError(f"{folder} is not empty; name a folder of the lab's own")
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / FOLDER_MARK).touch()
         lab = cls(Layout(folder, replace(settings, control_ports=_free_control_ports())))
-        lab.layout.save()
+        folder.mkdir(parents=True, exist_ok=True)
         try:
+            lab.layout.save()
             lab._build()
         except BaseException:
-            lab.down()
+            with _undisturbed():
+                lab.down()
             raise
         return lab
 
@@ -105,8 +106,7 @@ class Lab:
             for path in (_CONTROL_SOCKET.format(port), _CONTROL_SOCKET.format(port) + ".lock"):
                 with contextlib.suppress(FileNotFoundError):
                     os.unlink(path)
-        if (layout.folder / FOLDER_MARK).exists():
-            shutil.rmtree(layout.folder)
+        shutil.rmtree(layout.folder)
 
     def active(self) -> str:
         """The controller that is active; "" if none is, "ab" if both are."""
@@ -241,6 +241,16 @@ class Lab:
     def _controller(self, name: str) -> Controller:
         self.layout.controller(name)
         return self.controllers[name]
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Let no signal interrupt the cleaning up."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM, signal.SIGHUP})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _free_control_ports() -> tuple[int, int]:
