@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.volume.machine import Machine
-from verify.volume.describe import describe, size_text
+from verify.volume.describe import describe, size_text, time_outs_s
 from verify.volume.identity import identify, identify_node
 from verify.volume.safety import Contents, look_inside
 from verify.volume.sysfs import BlockTree
@@ -21,6 +21,13 @@ def rows(machine: Machine, number: str, contents: Contents | None = None) -> dic
     assert node is not None
     volume = identify_node(tree, node, f"/dev/{node.name}")
     return dict(describe(volume, contents or Contents((), ()), machine.sysfs, machine.proc))
+
+
+def seconds(machine: Machine, number: str) -> dict[str, float]:
+    tree = BlockTree(machine.sysfs, machine.dev)
+    node = tree.by_number(number)
+    assert node is not None
+    return time_outs_s(identify_node(tree, node, f"/dev/{node.name}"), machine.sysfs, machine.proc)
 
 
 @pytest.mark.parametrize(
@@ -103,6 +110,14 @@ def test_a_multipath_map_has_the_time_outs_of_its_paths(machine: Machine) -> Non
     assert told["what it is"] == "a block device: device mapper mpatha"
     time_outs = {label: value for label, value in told.items() if label.startswith("time-out")}
     assert time_outs == {"time-out of /dev/sda": "30 s", "time-out of /dev/sdb": "31 s"}
+    assert seconds(machine, "253:0") == {"/dev/sda": 30, "/dev/sdb": 31}
+
+
+def test_time_outs_in_seconds_are_those_that_the_kernel_tells(machine: Machine) -> None:
+    machine.disk("vda", "254:0", "virtio1", {"queue/io_timeout": "1500\n"})
+    machine.disk("vdb", "254:16", "virtio2")
+    assert seconds(machine, "254:0") == {"/dev/vda": 1.5}
+    assert seconds(machine, "254:16") == {}
 
 
 def test_a_file_is_told_with_its_file_system(image: Path) -> None:

@@ -25,6 +25,7 @@ from verify.load.ring import ring_refusal
 from verify.load.run import Run
 from verify.load.supervisor import Outcome, Snapshot, Supervisor
 from verify.load.worker import AUTO, RING, RING_LANES_MIN, THREADS, WorkerTask, boot_id
+from verify.volume.describe import time_outs_s
 from verify.volume.direct import DirectVolume, create_file, open_volume, prove_direct
 from verify.volume.identity import VolumeIdentity, identify
 from verify.volume.protocol import Volume
@@ -77,7 +78,8 @@ def run_load(
         folder: made by `RecordFolder.create`.
         run: the run.
         open_for_worker: gives each worker its own handle on the volume.
-        volume_facts: what run.json says of the volume: `identity`, `direct`, `page_cache`, `cache_mode`.
+        volume_facts: what run.json says of the volume: `identity`, `direct`, `page_cache`, `cache_mode`,
+            `time_outs_s`.
         options: see there.
         on_reopened: see `Supervisor`.
         neighbour: see `Supervisor`.
@@ -250,6 +252,7 @@ def _load(
         "direct": volume.direct and not page_cache,
         "page_cache": page_cache,
         "cache_mode": volume.cache_mode,
+        "time_outs_s": time_outs_s(identity),
     }
     locked = lock_memory()
     facts["memory_locked"] = locked is None

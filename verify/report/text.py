@@ -99,7 +99,7 @@ def _takeover(takeover: dict[str, Any]) -> str:
     if takeover["seen"] == "observed":
         text += f", stalled {format_duration(takeover['stall_s'])}"
         text += ", not ended" if takeover["end"] is None else ""
-    text += f", longest wait {format_duration(takeover['longest_wait_s'])}" if takeover["longest_wait_s"] else ""
+    text += _longest_wait(takeover["longest_wait_s"], takeover.get("time_out_s"))
     text += f"; {takeover['in_flight']} writes in flight, {takeover['errors']} errors"
     before, after = takeover["before"], takeover["after"]
     if before and after:
@@ -130,6 +130,16 @@ def _controller(end: dict[str, str] | None) -> str:
         return "an unknown neighbour"
     name, hardware_address = _plain(end["controller"]), _plain(end["hardware_address"])
     return f"{name} ({hardware_address})" if name else hardware_address
+
+
+def _longest_wait(wait_s: float, time_out_s: float | None) -> str:
+    if not wait_s:
+        return ""
+    text = f", longest wait {format_duration(wait_s)}"
+    if time_out_s is None:
+        return text
+    how = "within" if wait_s < time_out_s else "beyond"
+    return f"{text}, {how} the disk's time-out of {format_duration(time_out_s)}"
 
 
 def _order(order: dict[str, Any]) -> str:

@@ -18,6 +18,7 @@ from verify.judge.verdict import KEYS, Verdict
 from verify.ledger.frames import Kind
 
 VERDICT_FORMAT = "ackproof-verdict/1"
+_TIME_OUT_S_MAX = 2**32
 
 
 class Coverage(Protocol):
@@ -143,6 +144,7 @@ def _takeover(
         "seen": "observed" if takeover.observed else "attested",
         "stall_s": round(takeover.stall_ns / 1e9, 3),
         "longest_wait_s": round(takeover.longest_wait_ns / 1e9, 3),
+        "time_out_s": _time_out_s(facts.about),
         "in_flight": around.in_flight,
         "errors": around.errors,
         "marks": takeover.marks,
@@ -167,6 +169,14 @@ def _path(facts: VerdictFacts, way: Direction) -> dict[str, Any]:
 
     before, after = end(way.before), end(way.after)
     return {"address": way.address, "moved": way.moved, "moves": way.moves, "before": before, "after": after}
+
+
+def _time_out_s(about: dict[str, Any]) -> float | None:
+    """The shortest time-out of the volume's disks in seconds, as run.json tells them; None where it tells of none."""
+    volume = about.get("volume")
+    told = volume.get("time_outs_s") if isinstance(volume, dict) else None
+    times = told.values() if isinstance(told, dict) else ()
+    return min((time for time in times if type(time) in (int, float) and 0 < time < _TIME_OUT_S_MAX), default=None)
 
 
 def _order(facts: VerdictFacts, start_ns: int, found: TakeoverOrder | None) -> dict[str, Any] | None:

@@ -100,11 +100,24 @@ def _with_time_outs(disk: BlockNode, tree: BlockTree) -> list[BlockNode]:
     return [lower for lower in tree.below(disk) if not tree.slaves(lower) and not lower.is_partition]
 
 
+def time_outs_s(identity: VolumeIdentity, sysfs: str = "/sys", proc: str = "/proc") -> dict[str, float]:
+    """Give the time-outs of the disks at a volume's bottom in seconds, by path; only those that the kernel tells."""
+    tree = BlockTree(sysfs)
+    bottom = [lower for disk in _disks(identity, tree, proc) for lower in _with_time_outs(disk, tree)]
+    told = {tree.device_path(lower): _time_out_s(lower) for lower in bottom}
+    return {path: seconds for path, seconds in told.items() if seconds is not None}
+
+
 def _time_out(disk: BlockNode) -> str:
+    seconds = _time_out_s(disk)
+    return f"{seconds:.10g} s" if seconds is not None else _NOT_TOLD
+
+
+def _time_out_s(disk: BlockNode) -> float | None:
     seconds, milliseconds = disk.number("device/timeout"), disk.number("queue/io_timeout")
     if seconds is not None:
-        return f"{seconds} s"
-    return f"{milliseconds / 1000:g} s" if milliseconds is not None else _NOT_TOLD
+        return seconds
+    return milliseconds / 1000 if milliseconds is not None else None
 
 
 def _permission(identity: VolumeIdentity, contents: Contents) -> str:
