@@ -11,6 +11,7 @@ import contextlib
 import hashlib
 import json
 import os
+import platform
 import shlex
 import subprocess
 import time
@@ -22,16 +23,17 @@ from types import TracebackType
 from scripts.takeover_lab.machine_init import ENDED, INIT, RECORD_MOUNT, TROUBLE, UP, VOLUME
 from scripts.takeover_lab.machine_kernel import BUSYBOX, BootImage, MachineError, make_boot_image, tools_missing
 
-__all__ = ["PACKAGES", "RECORD_MOUNT", "VOLUME", "BootImage", "GuestMachine", "IscsiVolume", "MachineError",
-           "install_packages", "make_guest_image", "what_is_missing"]  # fmt: skip
+__all__ = ["ADAPTER", "PACKAGES", "RECORD_MOUNT", "STRICT_ADAPTER", "VOLUME", "BootImage", "GuestMachine",
+           "IscsiVolume", "MachineError", "install_packages", "make_guest_image", "what_is_missing"]  # fmt: skip
 
 PACKAGES = ("qemu-system-x86", "qemu-block-extra", "busybox-static", "e2fsprogs", "iproute2", "util-linux")
 """Debian packages that a guest needs on the host; the guest's kernel is downloaded and not installed."""
 
+ADAPTER, STRICT_ADAPTER = "virtio-scsi-pci", "am53c974"
 BOOT_TIMEOUT_S = 90.0
 TAIL_BYTES = 2000
 
-_TOOLS = ("qemu-system-x86_64", "mkfs.ext4", "debugfs", "nsenter", "ip", "apt-get", "apt-cache", "dpkg-deb",
+_TOOLS = ("qemu-system-x86_64", "mkfs.ext4", "debugfs", "nsenter", "setpriv", "ip", "apt-get", "apt-cache", "dpkg-deb",
           str(BUSYBOX))  # fmt: skip
 _GUEST_PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 _COVERED = ("/tmp", "/run")
@@ -42,6 +44,8 @@ def what_is_missing() -> str:
     """Why no guest can be run here, "" if one can."""
     if os.geteuid() != 0:
         return "needs root: a guest enters a network namespace and reads the host's root"
+    if platform.machine() != "x86_64":
+        return "needs an x86-64 host: the guest runs the host's own programs"
     missing = tools_missing(_TOOLS)
     if not any(Path("/usr/lib").glob("*/qemu/block-iscsi.so")):
         missing.append("QEMU's iSCSI initiator")
@@ -107,6 +111,10 @@ class GuestMachine:
         memory_mib: of the guest.
         processors: of the guest.
         record_mib: size of the record's disk, which grows as it fills.
+        adapter: QEMU's name of the SCSI adapter. The driver of the first never lets a command time out, whatever
+            /sys/block/sda/device/timeout says (virtscsi_eh_timed_out in the kernel's drivers/scsi/virtio_scsi.c
+            [from memory]; a wait of 45 s was seen to end well with a time-out of 30 s); with `STRICT_ADAPTER`, which
+            is slower, commands are aborted and the bus reset when their time is over.
 
     Raises:
         MachineError: if the record's disk cannot be made.
@@ -122,12 +130,13 @@ class GuestMachine:
         memory_mib: int = 768,
         processors: int = 2,
         record_mib: int = 512,
+        adapter: str = ADAPTER,
     ) -> None:
         self.folder, self.image, self.namespace, self.volume = folder, image, namespace, volume
         self.record_disk = folder / "record.img"
         self.boots = 0
         self._visible = [Path(os.path.abspath(path)) for path in visible if _is_covered(path)]
-        self._memory_mib, self._processors = memory_mib, processors
+        self._memory_mib, self._processors, self._adapter = memory_mib, processors, adapter
         self._process: subprocess.Popen[bytes] | None = None
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         if not self.record_disk.exists():
@@ -180,6 +189,8 @@ class GuestMachine:
 
     def start(self, command: Sequence[str | Path], environment: Mapping[str, str] | None = None) -> None:
         """Boot, and run a command in the guest as root; comes back at once.
+
+        The guest is ended with the thread that calls this, so that a lab killed outright leaves none behind.
 
         Args:
             command: the command line; paths are the host's.
@@ -276,6 +287,8 @@ class GuestMachine:
     def take_out(self, inside: str, destination: Path) -> Path:
         """Copy a folder from the record's disk, whose guest is off; nothing is mounted.
 
+        Of a guest that was killed it shows what its file system's journal has not kept yet as it was before.
+
         Args:
             inside: path of the folder in the guest, below `RECORD_MOUNT`.
             destination: an existing folder to put it into.
@@ -289,9 +302,11 @@ class GuestMachine:
         if self.running:
             raise MachineError(f"the guest in {self.folder} is running: its disk cannot be read meanwhile")
         place = "/" + inside.removeprefix(RECORD_MOUNT).strip("/")
+        copy = destination / Path(place).name
+        if copy.exists():
+            raise MachineError(f"{copy} is there already; name another folder")
         order = f"rdump {shlex.quote(place)} {shlex.quote(str(destination))}"
         done = subprocess.run(["debugfs", "-R", order, self.record_disk], capture_output=True, text=True, check=False)
-        copy = destination / Path(place).name
         if done.returncode or not copy.exists():
             raise MachineError(f"{inside} cannot be read from {self.record_disk}: {done.stderr.strip()[-300:]}")
         return copy
@@ -334,11 +349,11 @@ class GuestMachine:
         }  # fmt: skip
         record = {
             "driver": "raw", "node-name": "record",
-            "file": {"driver": "file", "filename": str(self.record_disk), "locking": "off"},
+            "file": {"driver": "file", "filename": str(self.record_disk)},
         }  # fmt: skip
         disk = "scsi-block,drive=volume" if volume.passed_through else f"scsi-hd,drive=volume,serial={self._serial}"
         return [
-            "nsenter", f"--net=/run/netns/{self.namespace}", "--",
+            "nsenter", f"--net=/run/netns/{self.namespace}", "--", "setpriv", "--pdeathsig", "KILL", "--",
             "qemu-system-x86_64", "-nodefaults", "-no-user-config", "-display", "none", "-no-reboot",
             "-machine", "pc", "-accel", "tcg,thread=multi", "-cpu", "max",
             "-smp", str(self._processors), "-m", str(self._memory_mib),
@@ -347,7 +362,7 @@ class GuestMachine:
             "-serial", f"file:{self._boot_folder / 'console'}", "-serial", f"file:{self._boot_folder / 'output'}",
             *_shared_folder("host", Path("/")), *_shared_folder("machine", shared),
             "-blockdev", json.dumps(initiator), "-blockdev", json.dumps(record),
-            "-device", "virtio-scsi-pci", "-device", disk,
+            "-device", self._adapter, "-device", disk,
             "-device", "virtio-blk-pci,drive=record,serial=record",
         ]  # fmt: skip
 

@@ -18,7 +18,8 @@ from pathlib import Path
 BUSYBOX = Path("/bin/busybox")
 KERNEL_METAPACKAGE = "linux-image-amd64"
 MODULES_WANTED = (
-    "crc32c_generic", "virtio_pci", "virtio_blk", "virtio_scsi", "sd_mod", "ext4", "9pnet_virtio", "9p",
+    "crc32c_generic", "virtio_pci", "virtio_blk", "virtio_scsi", "am53c974", "sd_mod", "ext4",
+    "9pnet_virtio", "9p",
 )  # fmt: skip
 """What the guest needs by name; what these need themselves is told by the modules."""
 

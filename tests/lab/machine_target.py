@@ -16,7 +16,7 @@ STORAGE_ADDRESS, GUEST_ADDRESS = "198.51.100.10", "198.51.100.20"
 PORTAL = f"{STORAGE_ADDRESS}:3260"
 TARGET = "iqn.2026-11.org.example:volume"
 INITIATOR = "iqn.2026-11.org.example:guest"
-TOOLS = ("tgtd", "tgtadm", "ip", "nsenter")
+TOOLS = ("tgtd", "tgtadm", "ip", "nsenter", "setpriv")
 _PATIENCE_S = 20.0
 
 
@@ -43,7 +43,8 @@ class Target:
         self._environment = {**os.environ, "TGT_IPC_SOCKET": str(self._folder / "control")}
         with open(self._folder / "log", "wb") as log:
             self._process = subprocess.Popen(
-                [*self._inside, "tgtd", "-f", "-C", "1", "--iscsi", f"portal={PORTAL}"],
+                [*self._inside, "setpriv", "--pdeathsig", "KILL", "--",
+                 "tgtd", "-f", "-C", "1", "--iscsi", f"portal={PORTAL}"],
                 env=self._environment, stdin=subprocess.DEVNULL, stdout=log, stderr=log,
             )  # fmt: skip
         try:

@@ -34,7 +34,7 @@ MISSING = what_is_missing() or ", ".join(f"needs {tool}" for tool in TOOLS if sh
 pytestmark = [pytest.mark.root, pytest.mark.skipif(bool(MISSING), reason=MISSING)]
 
 BLOCK_BYTES = 4096
-SPAN_MIB, VOLUME_MIB = 16, 32
+SPAN_MIB, VOLUME_MIB = 8, 32
 LANES = 8
 RECORD = f"{RECORD_MOUNT}/drill"
 BEGUN = "the load has begun"
@@ -145,7 +145,7 @@ def test_killed_outright_and_checked_from_a_second_boot(
     guest = make()
     start(guest, f"{WRITE} --for 60s")
     guest.wait_for_output(BEGUN, END_S)
-    time.sleep(4)
+    time.sleep(3)
     assert guest.running
     guest.kill()
     start(guest, CHECK)
@@ -167,7 +167,7 @@ def test_a_takeover_while_it_writes(make: Make, pair: StandIn, disk: Path, tmp_p
     """The controller that takes over listens before it knows the volume, so that the guest meets real errors."""
     pair.serve(disk)
     guest = make()
-    start(guest, f"{WRITE} --for 14s && {CHECK}")
+    start(guest, f"{WRITE} --flush-every 16 --for 12s && {CHECK}")
     guest.wait_for_output(BEGUN, END_S)
     time.sleep(3)
     pair.end()
@@ -189,11 +189,37 @@ def test_a_takeover_while_it_writes(make: Make, pair: StandIn, disk: Path, tmp_p
     assert "I/O error, dev sda" in guest.console
 
 
+def test_a_disk_that_goes_offline_and_comes_back_under_another_name(
+    make: Make, pair: StandIn, disk: Path, tmp_path: Path
+) -> None:
+    """As after error handling that failed: offline, running again, then removed and found anew by a scan."""
+    pair.serve(disk)
+    guest = make()
+    device = f"/sys/block/{Path(VOLUME).name}/device"
+    away = f"""
+(until grep -q load_began {RECORD}/events.jsonl 2>/dev/null; do sleep 0.2; done
+sleep 1; echo offline >{device}/state; sleep 1.5; echo running >{device}/state
+sleep 2; echo 1 >{device}/delete; sleep 1.5; echo "- - -" >/sys/class/scsi_host/host0/scan
+sleep 1; echo now there is /dev/sd*) &"""
+    start(guest, f"{away} {WRITE} --for 10s && {CHECK}")
+    code = guest.wait(END_S)
+    assert "now there is /dev/sdb\n" in guest.output
+    assert "rejecting I/O to offline device" in guest.console
+    record, verdict, losses = record_of(guest, tmp_path)
+    no_false_finding(verdict, losses)
+    assert code == 0, guest.output
+    assert json.loads((record / "run.json").read_text())["ended_because"] == "the time is over"
+    assert verdict["coverage"]["slots_read"] == verdict["coverage"]["slots"]
+    assert verdict["writes"]["errors"] > 0
+    assert all(takeover["slots"]["unexamined"] == 0 for takeover in verdict["takeovers"])
+    assert verdict["takeovers"][-1]["end"] is not None
+
+
 def test_a_stale_copy_after_the_takeover_is_convicted(make: Make, pair: StandIn, disk: Path, tmp_path: Path) -> None:
     """What was lost is told by comparing the images, block by block, by code that knows no block format."""
     first = pair.serve(disk)
     guest = make()
-    start(guest, f"{WRITE} --for 11s && {CHECK}")
+    start(guest, f"{WRITE} --for 10s && {CHECK}")
     guest.wait_for_output(BEGUN, END_S)
     time.sleep(2)
     first.freeze()
