@@ -27,6 +27,7 @@ from scripts.takeover_lab.machine import (
     what_is_missing,
 )
 from scripts.takeover_lab.machine_kernel import NoKernelPackage
+from scripts.takeover_lab.machine_python import python_environment
 from tests.drill.runs import PROJECT, convicting, losses_of, no_false_finding, verdict_of
 from tests.lab.machine_target import INITIATOR, PORTAL, TARGET, TOOLS, StandIn
 
@@ -47,6 +48,7 @@ END_S = 150.0
 """Patience with a guest emulated on processors that others use too; far above what it takes."""
 
 Make = Callable[..., GuestMachine]
+Start = Callable[[GuestMachine, str], None]
 
 
 @pytest.fixture(scope="module")
@@ -55,6 +57,12 @@ def boot_image(tmp_path_factory: pytest.TempPathFactory) -> BootImage:
         return make_guest_image(tmp_path_factory.mktemp("boot"))
     except NoKernelPackage as error:
         pytest.skip(f"needs a kernel to boot: {error}")
+
+
+@pytest.fixture(scope="module")
+def compiled(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """The environment of Python in the guest."""
+    return python_environment(tmp_path_factory.mktemp("compiled"), sys.executable, PROJECT)
 
 
 @pytest.fixture
@@ -73,13 +81,13 @@ def disk(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def make(tmp_path: Path, boot_image: BootImage, pair: StandIn) -> Iterator[Make]:
+def make(tmp_path: Path, boot_image: BootImage, compiled: dict[str, str], pair: StandIn) -> Iterator[Make]:
     """Makes the guest, which is ended when the test is over, and leaves no mount and no process."""
     made: list[GuestMachine] = []
 
     def make_guest(target: str = TARGET) -> GuestMachine:
         volume = IscsiVolume(PORTAL, target, INITIATOR)
-        visible = [PROJECT, Path(sys.prefix), Path(sys.base_prefix)]
+        visible = [PROJECT, Path(sys.prefix), Path(sys.base_prefix), Path(compiled["PYTHONPYCACHEPREFIX"])]
         made.append(GuestMachine(tmp_path / "guest", boot_image, pair.guest, volume, visible))
         return made[-1]
 
@@ -90,11 +98,16 @@ def make(tmp_path: Path, boot_image: BootImage, pair: StandIn) -> Iterator[Make]
     assert str(tmp_path) not in Path("/proc/self/mounts").read_text()
 
 
-def start(guest: GuestMachine, script: str) -> None:
-    """Boot, and run a shell script whose "$0" is this Python and whose "$1" is the volume's identity."""
-    command = ["sh", "-c", script, sys.executable, guest.volume_identity]
-    guest.start(command, {"PYTHONPATH": str(PROJECT), "NO_COLOR": "1"})
-    guest.wait_for_boot()
+@pytest.fixture
+def start(compiled: dict[str, str]) -> Start:
+    """Boots a guest and runs a shell script in it whose "$0" is this Python and whose "$1" is the volume's identity."""
+
+    def start_guest(guest: GuestMachine, script: str) -> None:
+        command = ["sh", "-c", script, sys.executable, guest.volume_identity]
+        guest.start(command, {**compiled, "NO_COLOR": "1"})
+        guest.wait_for_boot()
+
+    return start_guest
 
 
 def record_of(guest: GuestMachine, folder: Path) -> tuple[Path, dict[str, Any], list[dict[str, str]]]:
@@ -115,7 +128,9 @@ def test_a_guest_that_cannot_boot_is_told_with_what_was_said(make: Make, pair: S
         guest.wait(1.0)
 
 
-def test_on_a_healthy_volume(make: Make, pair: StandIn, disk: Path, tmp_path: Path, boot_image: BootImage) -> None:
+def test_on_a_healthy_volume(
+    make: Make, start: Start, pair: StandIn, disk: Path, tmp_path: Path, boot_image: BootImage
+) -> None:
     pair.serve(disk)
     guest = make()
     survey = f"{ACKPROOF} survey {VOLUME}"
@@ -139,7 +154,7 @@ def test_on_a_healthy_volume(make: Make, pair: StandIn, disk: Path, tmp_path: Pa
 
 
 def test_killed_outright_and_checked_from_a_second_boot(
-    make: Make, pair: StandIn, disk: Path, tmp_path: Path
+    make: Make, start: Start, pair: StandIn, disk: Path, tmp_path: Path
 ) -> None:
     pair.serve(disk)
     guest = make()
@@ -163,11 +178,13 @@ def test_killed_outright_and_checked_from_a_second_boot(
     assert verdict["writes"]["acknowledged"] > slots
 
 
-def test_a_takeover_while_it_writes(make: Make, pair: StandIn, disk: Path, tmp_path: Path) -> None:
+def test_a_takeover_while_it_writes(
+    make: Make, start: Start, pair: StandIn, disk: Path, tmp_path: Path
+) -> None:
     """The controller that takes over listens before it knows the volume, so that the guest meets real errors."""
     pair.serve(disk)
     guest = make()
-    start(guest, f"{WRITE} --flush-every 16 --for 12s && {CHECK}")
+    start(guest, f"{WRITE} --for 12s && {CHECK}")
     guest.wait_for_output(BEGUN, END_S)
     time.sleep(3)
     pair.end()
@@ -190,7 +207,7 @@ def test_a_takeover_while_it_writes(make: Make, pair: StandIn, disk: Path, tmp_p
 
 
 def test_a_disk_that_goes_offline_and_comes_back_under_another_name(
-    make: Make, pair: StandIn, disk: Path, tmp_path: Path
+    make: Make, start: Start, pair: StandIn, disk: Path, tmp_path: Path
 ) -> None:
     """As after error handling that failed: offline, running again, then removed and found anew by a scan."""
     pair.serve(disk)
@@ -215,7 +232,9 @@ sleep 1; echo now there is /dev/sd*) &"""
     assert verdict["takeovers"][-1]["end"] is not None
 
 
-def test_a_stale_copy_after_the_takeover_is_convicted(make: Make, pair: StandIn, disk: Path, tmp_path: Path) -> None:
+def test_a_stale_copy_after_the_takeover_is_convicted(
+    make: Make, start: Start, pair: StandIn, disk: Path, tmp_path: Path
+) -> None:
     """What was lost is told by comparing the images, block by block, by code that knows no block format."""
     first = pair.serve(disk)
     guest = make()
