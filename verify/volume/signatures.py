@@ -6,15 +6,13 @@ tools write. Where blkid is there, it is asked as well: it knows many more.
 
 from __future__ import annotations
 
-import contextlib
 import os
-import shutil
 import struct
-import subprocess
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from verify.volume.memory import aligned_buffer
+from verify.volume.programs import ask_program
 
 MIB = 1 << 20
 BLKID_PATIENCE_S = 10
@@ -194,35 +192,7 @@ def ask_blkid(path: str) -> dict[str, str]:
     Returns:
         as `signatures`; a file system's description names its label.
     """
-    search = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/sbin"))
-    program = shutil.which("blkid", path=search)
-    if program is None:
-        return {}
-    try:
-        process = subprocess.Popen(
-            [program, "-p", "-o", "export", path],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env={"PATH": search, "LC_ALL": "C"},
-        )
-    except OSError:
-        return {}
-    try:
-        output, _ = process.communicate(timeout=BLKID_PATIENCE_S)
-    except subprocess.TimeoutExpired:
-        _abandon(process)
-        return {}
-    return _described_by_blkid(output.decode(errors="replace"))
-
-
-def _abandon(process: subprocess.Popen[bytes]) -> None:
-    """Kill a program without waiting for it where it waits for a device that does not answer."""
-    process.kill()
-    if process.stdout is not None:
-        process.stdout.close()
-    with contextlib.suppress(subprocess.TimeoutExpired):
-        process.wait(timeout=1)
+    return _described_by_blkid(ask_program(("blkid", "-p", "-o", "export", path), BLKID_PATIENCE_S))
 
 
 def _described_by_blkid(output: str) -> dict[str, str]:
