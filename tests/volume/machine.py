@@ -29,9 +29,10 @@ class Machine:
         place: str,
         attributes: Mapping[str, str | bytes] | None = None,
         size_mib: int = 64,
+        between: str = "block",
     ) -> Path:
-        """Plug in a disk: its directory is devices/PLACE/block/NAME."""
-        directory = Path(self.sysfs) / "devices" / place / "block" / name
+        """Plug in a disk: its directory is devices/PLACE/block/NAME, or with another folder between, or none."""
+        directory = Path(self.sysfs) / "devices" / place / between / name
         self._add(directory, name, number, size_mib)
         (directory / "holders").mkdir()
         (directory / "slaves").mkdir()

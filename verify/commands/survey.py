@@ -2,23 +2,83 @@
 
 from __future__ import annotations
 
+import json
+from typing import Any
+
 import click
 
-from verify.volume.describe import describe
-from verify.volume.identity import identify
-from verify.volume.safety import look_inside
+from verify.drill.quantities import parse_duration, parse_size
+from verify.volume.lines import Level, Line
+from verify.volume.survey import Asked, Survey
+from verify.volume.survey import survey as survey_volume
+
+EXAMPLE = """
+\b
+Example:
+  ackproof survey /dev/sdb --record /root/drill-1 --floating-address 192.0.2.10 \\
+      --vrrp-priority 100 --vrrp-interval 1s --span 64GiB --array-cache 16GiB
+
+Exit codes: 0 nothing stops the drill (there may be warnings), 2 wrong usage, 4 something stops it, or no such volume.
+"""
+
+_WORDS = {Level.FINE: "fine", Level.WARNING: "warn", Level.STOP: "STOP"}
 
 
-@click.command(short_help="Look at a volume; write nothing.", epilog="\b\nExample:\n  ackproof survey /dev/sdb")
+@click.command(short_help="Look at a volume; write nothing.", epilog=EXAMPLE)
 @click.argument("volume")
-def survey(volume: str) -> int:
-    """Say what VOLUME is, by what identity it is known, what it holds and whether it may be erased. Writes nothing."""
-    identity = identify(volume)
-    rows = describe(identity, look_inside(identity))
-    width = max(len(label) for label, _ in rows)
-    for label, value in rows:
-        first, *more = value.splitlines() or [""]
-        click.echo(f"{label:<{width}}  {first}")
-        for line in more:
-            click.echo(f"{'':<{width}}  {line}")
-    return 0
+@click.option("--record", metavar="DIR", default=None, help="Where the records shall go; may not be on the volume.")
+@click.option("--start", default="0", show_default=True, help="Where the tested span shall begin on the volume.")
+@click.option("--span", default=None, help="Length of the tested span.")
+@click.option("--array-cache", metavar="SIZE", default=None, help="The array's cache, to hold the span against.")
+@click.option("--floating-address", metavar="ADDR", default=None, help="IP address that moves in a takeover.")
+@click.option("--expected-stall", metavar="TIME", default=None, help="Stall to hold the time-outs against.")
+@click.option("--vrrp-priority", type=int, default=None, help="The standby's, 1 to 254: gives the stall by RFC 9568.")
+@click.option("--vrrp-interval", metavar="TIME", default=None, help="Between advertisements, 10ms to 40.95s.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of lines.")
+def survey(volume: str, as_json: bool, **options: Any) -> int:
+    """Say what VOLUME is, how it is reached, who uses it, and what would spoil a drill on it. Writes nothing.
+
+    Each line is fine, a warning or a stop, with its reason. The volume is opened read-only, by a process of its own
+    that is left behind if a dead path never answers.
+    """
+    found = survey_volume(volume, _asked(options))
+    if as_json:
+        click.echo(json.dumps(found.to_json(), indent=2))
+    else:
+        for line in _lines(found):
+            click.echo(line)
+    return found.exit_code
+
+
+def _asked(options: dict[str, Any]) -> Asked:
+    def read(name: str, parse: Any) -> Any:
+        text = options[name.replace("-", "_")]
+        return None if text is None else parse(text, f"--{name}")
+
+    return Asked(
+        record=options["record"],
+        start_bytes=parse_size(options["start"], "--start"),
+        span_bytes=read("span", parse_size),
+        array_cache_bytes=read("array-cache", parse_size),
+        floating_address=options["floating_address"],
+        expected_stall_s=read("expected-stall", parse_duration),
+        vrrp_priority=options["vrrp_priority"],
+        vrrp_interval_s=read("vrrp-interval", parse_duration),
+    )
+
+
+def _lines(found: Survey) -> list[str]:
+    width = max(len(line.label) for line in found.lines)
+    out = [text for line in found.lines for text in _texts(line, width)]
+    stops, warnings = len(found.of_level(Level.STOP)), len(found.of_level(Level.WARNING))
+    tail = f"{stops} to stop for, {warnings} to be warned of"
+    return [*out, "", f"{'do not begin' if stops else 'nothing stops the drill'}: {tail}"]
+
+
+def _texts(line: Line, width: int) -> list[str]:
+    indent = " " * (width + 7)
+    first, *more = line.value.splitlines() or [""]
+    texts = [f"{_WORDS[line.level]} {line.label:<{width}}  {first}", *(indent + text for text in more)]
+    if line.reason:
+        texts.append(f"{indent}{line.level}: {' '.join(line.reason.splitlines())}")
+    return texts

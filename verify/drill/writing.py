@@ -25,11 +25,11 @@ from verify.load.ring import ring_refusal
 from verify.load.run import Run
 from verify.load.supervisor import Outcome, Snapshot, Supervisor
 from verify.load.worker import AUTO, RING, RING_LANES_MIN, THREADS, WorkerTask, boot_id
-from verify.volume.describe import time_outs_s
 from verify.volume.direct import DirectVolume, create_file, open_volume, prove_direct
 from verify.volume.identity import VolumeIdentity, identify
 from verify.volume.protocol import Volume
 from verify.volume.safety import look_inside, refusals, shares_volume
+from verify.volume.time_outs import time_outs_s
 
 PACKAGES = ("ackproof", "numpy", "xxhash", "blake3")
 

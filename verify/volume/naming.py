@@ -34,7 +34,7 @@ def identity_of(tree: BlockTree, node: BlockNode, ask_virtio: bool = True) -> st
         _of_mapping(disk)
         or _of_raid(disk)
         or _of_loop(disk)
-        or _of_wwid(disk)
+        or wwid_of(disk)
         or _of_serial(disk)
         or (_of_virtio(disk) if ask_virtio else "")
         or _PLACE + tree.place(disk)
@@ -114,12 +114,18 @@ def loop_backing(disk: BlockNode) -> str:
     return f"{backing}@{disk.number('loop/offset') or 0}" if backing else ""
 
 
-def _of_wwid(disk: BlockNode) -> str:
+def wwid_of(disk: BlockNode) -> str:
+    """Give the world-wide name of a disk's logical unit as the kernel writes it, or "" where it has none."""
     return (
         _telling(disk.text("wwid"))
         or _telling(disk.text("device/wwid"))
         or _telling(name_from_page_83(disk.raw("device/vpd_pg83")))
     )
+
+
+def serial_of(disk: BlockNode) -> str:
+    """Give a disk's serial number, or "" where the kernel keeps none; a virtio disk is not asked, for it may wait."""
+    return _telling(serial_from_page_80(disk.raw("device/vpd_pg80"))) or _telling(disk.text("device/serial"))
 
 
 def _of_serial(disk: BlockNode) -> str:

@@ -22,6 +22,9 @@ from verify.volume.naming import nodes_with_identity
 from verify.volume.signatures import ContentReader, ask_blkid, first_data, signatures
 from verify.volume.sysfs import BlockNode, BlockTree, block_device_number, device_number_text
 
+NOT_LOOKED_AT = "content that cannot be looked at"
+"""How a phrase of `Contents.holds` begins where the volume could not be read."""
+
 _LOCKS_OF_OTHERS = ("POSIX", "OFDLCK")
 
 
@@ -43,7 +46,7 @@ def look_inside(identity: VolumeIdentity, sysfs: str = "/sys", proc: str = "/pro
 
     Content that cannot be read is told as such in `holds`, so nothing is taken for empty that was not seen.
     """
-    return Contents(tuple(dict.fromkeys(uses_of(identity, sysfs, proc))), tuple(_holds(identity, sysfs)))
+    return Contents(tuple(dict.fromkeys(uses_of(identity, sysfs, proc))), tuple(holds_of(identity, sysfs)))
 
 
 def refusals(
@@ -209,7 +212,8 @@ def _lies_on(mount: Mount, node: BlockNode) -> bool:
     return mount.source.startswith("/") and block_device_number(mount.source) == node.device_number
 
 
-def _holds(identity: VolumeIdentity, sysfs: str) -> Iterator[str]:
+def holds_of(identity: VolumeIdentity, sysfs: str = "/sys") -> Iterator[str]:
+    """Give what writing to a volume would erase, a phrase each; reads only."""
     if identity.is_file:
         yield f"a file of {identity.size_bytes} bytes"
     try:
@@ -217,7 +221,7 @@ def _holds(identity: VolumeIdentity, sysfs: str) -> Iterator[str]:
             found = signatures(reader.read, identity.size_bytes)
             data_offset_bytes = None if found else first_data(reader.read, identity.size_bytes)
     except OSError as error:
-        yield f"content that cannot be looked at ({error.strerror})"
+        yield f"{NOT_LOOKED_AT} ({error.strerror})"
         return
     for family, what in ask_blkid(identity.path).items():
         if family not in ("gpt", "dos") or family not in found:
