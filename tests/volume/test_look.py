@@ -81,6 +81,11 @@ def test_a_process_that_breaks_down_is_not_taken_for_an_answer(image: Path) -> N
         look(str(image), program=teller(then="raise SystemExit(3)"))
 
 
+def test_a_process_that_cannot_be_started_is_told_in_a_sentence(image: Path) -> None:
+    with pytest.raises(CannotRun, match="cannot start a process"):
+        look(str(image), program=("/nowhere/python",))
+
+
 def test_half_a_line_is_not_taken_for_an_answer(image: Path) -> None:
     with pytest.raises(CannotRun, match="broke down"):
         look(str(image), program=(sys.executable, "-c", "print('[\"identity\"', end='')"))

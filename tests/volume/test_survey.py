@@ -160,7 +160,7 @@ class TestTheDisk:
         ],
     )
     def test_thin_provisioning_is_a_warning(self, machine: Machine, device: dict[str, str | bytes], told: str) -> None:
-        """Page B2h: byte 5 holds LBPRZ from bit 2 on, byte 6 the type, 2 for thin: SCSI Block Commands [from memory]"""
+        """Page B2h: byte 5 has LBPRZ from bit 2 on, byte 6 the type, 2 for thin; SCSI Block Commands [from memory]."""
         queue = {"queue/discard_granularity": "65536\n", "queue/discard_max_bytes": "1048576\n"}
         scsi(machine, "sda", "8:0", PLACE, device, queue)
         found = surveyed(machine, "8:0")
@@ -249,6 +249,11 @@ class TestRealVolumes:
         assert told["identity"] == str(image)
         assert told["holds"] == f"a file of {16 << 20} bytes"
         assert told["permission"].startswith("only with --erase")
+
+    def test_an_empty_file_is_a_stop(self, tmp_path: Path) -> None:
+        (tmp_path / "empty").touch()
+        found = survey(str(tmp_path / "empty"))
+        assert [line.topic for line in found.of_level(Level.STOP)] == ["size"]
 
     @pytest.mark.parametrize("path", ["", "missing", "."])
     def test_what_is_no_volume_cannot_be_surveyed(self, path: str) -> None:

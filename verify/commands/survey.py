@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from typing import Any
 
 import click
@@ -20,6 +21,9 @@ Example:
 
 Exit codes: 0 nothing stops the drill (there may be warnings), 2 wrong usage, 4 something stops it, or no such volume.
 """
+
+WIDTH = 110
+"""Columns that a reason is broken at; what was seen never is, for the identity is copied from it."""
 
 _WORDS = {Level.FINE: "fine", Level.WARNING: "warn", Level.STOP: "STOP"}
 
@@ -80,5 +84,12 @@ def _texts(line: Line, width: int) -> list[str]:
     first, *more = line.value.splitlines() or [""]
     texts = [f"{_WORDS[line.level]} {line.label:<{width}}  {first}", *(indent + text for text in more)]
     if line.reason:
-        texts.append(f"{indent}{line.level}: {' '.join(line.reason.splitlines())}")
+        texts += textwrap.wrap(
+            f"{line.level}: {line.reason}",
+            max(WIDTH, len(indent) + 40),
+            initial_indent=indent,
+            subsequent_indent=indent,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
     return texts

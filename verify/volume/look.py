@@ -67,12 +67,16 @@ def look(
     if "\0" in path + (record or ""):
         raise UsageError(f"a path cannot hold a zero byte: {path if chr(0) in path else record!r}")
     command = list(program or (sys.executable, "-P", "-m", __name__))
-    process = subprocess.Popen(
-        [*command, path, *([record] if record is not None else [])],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
-    )
+    try:
+        process = subprocess.Popen(
+            [*command, path, *([record] if record is not None else [])],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            start_new_session=True,  # Ctrl-C is answered here, not by both
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        )
+    except OSError as error:
+        raise CannotRun(f"cannot start a process that looks at {path}: {command[0]}: {error.strerror}") from error
     try:
         output, _ = process.communicate(timeout=patience_s)
         in_time = True

@@ -216,6 +216,8 @@ def holds_of(identity: VolumeIdentity, sysfs: str = "/sys") -> Iterator[str]:
     """Give what writing to a volume would erase, a phrase each; reads only."""
     if identity.is_file:
         yield f"a file of {identity.size_bytes} bytes"
+    if identity.size_bytes == 0:
+        return
     try:
         with ContentReader(identity.path) as reader:
             found = signatures(reader.read, identity.size_bytes)

@@ -183,7 +183,10 @@ def _identity_lines(identity: VolumeIdentity, disks: list[BlockNode], tree: Bloc
                 yield fine("serial", "serial number", serial)
             if wwid := wwid_of(disk):
                 yield fine("wwid", "WWID", wwid)
-    yield fine("size", "size", size_text(identity.size_bytes))
+    if identity.size_bytes:
+        yield fine("size", "size", size_text(identity.size_bytes))
+    else:
+        yield stop("size", "size", size_text(0), "an empty file has no room; remove it, and `write` makes one")
     yield fine("sector", "logical block size", f"{identity.sector_bytes} bytes")
 
 
