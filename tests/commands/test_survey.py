@@ -80,6 +80,15 @@ def test_the_detection_time_follows_from_priority_and_interval(volume: Path) -> 
     assert "at least 3.609 s until the standby notices" in done.stdout
 
 
+def test_a_name_that_would_drive_the_terminal_is_shown_as_text(tmp_path: Path) -> None:
+    volume = tmp_path / "vol\n\x1b[31mume\u202e"
+    volume.write_bytes(bytes(4096))
+    done = ackproof("survey", volume)
+    assert "vol\\n\\x1b[31mume\\u202e" in done.stdout
+    assert "\x1b" not in done.stdout
+    assert all(line[:5] in ("fine ", "warn ", "     ") for line in done.stdout.splitlines()[:-2])
+
+
 def test_the_record_folder_is_not_made(volume: Path, tmp_path: Path) -> None:
     done = ackproof("survey", volume, "--record", tmp_path / "record")
     assert "the ledger would go to" in done.stdout

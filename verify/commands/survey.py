@@ -72,7 +72,7 @@ def _asked(options: dict[str, Any]) -> Asked:
 
 
 def _lines(found: Survey) -> list[str]:
-    width = max(len(line.label) for line in found.lines)
+    width = max(len(_plain(line.label)) for line in found.lines)
     out = [text for line in found.lines for text in _texts(line, width)]
     stops, warnings = len(found.of_level(Level.STOP)), len(found.of_level(Level.WARNING))
     tail = f"{stops} to stop for, {warnings} to be warned of"
@@ -81,11 +81,10 @@ def _lines(found: Survey) -> list[str]:
 
 def _texts(line: Line, width: int) -> list[str]:
     indent = " " * (width + 7)
-    first, *more = line.value.splitlines() or [""]
-    texts = [f"{_WORDS[line.level]} {line.label:<{width}}  {first}", *(indent + text for text in more)]
+    texts = [f"{_WORDS[line.level]} {_plain(line.label):<{width}}  {_plain(line.value)}"]
     if line.reason:
         texts += textwrap.wrap(
-            f"{line.level}: {line.reason}",
+            f"{line.level}: {_plain(line.reason)}",
             max(WIDTH, len(indent) + 40),
             initial_indent=indent,
             subsequent_indent=indent,
@@ -93,3 +92,8 @@ def _texts(line: Line, width: int) -> list[str]:
             break_on_hyphens=False,
         )
     return texts
+
+
+def _plain(text: str) -> str:
+    """Write what does not print as an escape: names come from devices and targets, and may be anything."""
+    return "".join(letter if letter.isprintable() else letter.encode("unicode_escape").decode() for letter in text)
