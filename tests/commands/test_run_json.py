@@ -17,7 +17,8 @@ from verify.drill.planning import RunRequest, StreamRequest
 from verify.errors import EXIT_CANNOT_RUN, EXIT_INCONCLUSIVE, EXIT_USAGE
 
 WRONG_VALUES: tuple[Any, ...] = (None, True, -1, 2**63, 2**200, 1.5, "", "x", [], {})
-TOLD = ("host", "software", "started", "ended", "ended_because", "result", "workers_lost", "examination_off")
+TOLD = ("host", "software", "started", "ended", "ended_because", "result", "workers_lost", "examination_off",
+        "floating_address")  # fmt: skip
 """Fields that a verdict does not rest on, or that a run that was killed has not got."""
 
 

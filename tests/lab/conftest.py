@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 
 import pytest
 
 from scripts.takeover_lab.packages import cannot_run_here, missing_packages
+
+
+def pytest_configure() -> None:
+    """End as on Ctrl-C when asked to end, so that no lab is left standing."""
+
+    def end(number: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGTERM, end)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
