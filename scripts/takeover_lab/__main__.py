@@ -166,7 +166,7 @@ def join_peers(folder: Path) -> None:
     Lab.open(folder.resolve()).join_peers()
 
 
-@lab.command(context_settings={"ignore_unknown_options": True})
+@lab.command(context_settings={"ignore_unknown_options": True, "allow_interspersed_args": False})
 @folder_option
 @click.argument("command", nargs=-1, required=True, type=click.UNPROCESSED)
 @_telling

@@ -47,5 +47,6 @@ def check(record: str, read_twice: bool, volume: str | None) -> int:
         bar.close()
         if opened.volume is not None:
             opened.volume.close()
-    click.echo(summary(result.verdict, record, os.path.relpath(result.folder / "losses.csv")))
+    losses = str(result.folder / "losses.csv")
+    click.echo(summary(result.verdict, record, min(os.path.relpath(losses), losses, key=len)))
     return EXIT_OF_VERDICT[result.verdict["verdict"]]
