@@ -68,7 +68,8 @@ def up(folder: Path, kind: str, size: str, priorities: tuple[int, int], interval
     """Install what is missing, build the pair, and attach the guest."""
     reason = cannot_run_here()
     if reason:
-        raise CannotRun(reason)
+        missing = " ".join(missing_packages())
+        raise CannotRun(reason + (f"; Debian's packages {missing} are missing, too" if missing else ""))
     install(missing_packages())
     size_bytes = parse_size(size, "--size")
     if size_bytes % 4096 or not 1 << 20 <= size_bytes <= 1 << 34:
