@@ -15,7 +15,7 @@ from tests.judge.slow_judge import Judged as SlowJudged
 from tests.judge.slow_order import SlowOrder, slow_order
 from tests.judge.stories import BEGIN_NS, UNIT_NS, Renderer, Story, layout_of, make_run
 from tests.judge.telling import shapes, tell
-from verify.judge import assess, slots, timeline
+from verify.judge import assess, observations, slots, timeline
 from verify.judge.decision import Finding, Source
 from verify.judge.timeline import LaneTail
 from verify.load.run import PROMISES, Run
@@ -141,7 +141,9 @@ def compare_orders(fast: Checked, slow: Slow) -> None:
 def cut_small(base: int) -> Iterator[None]:
     """Make every batch two slots long and every stretch three operations, and begin lanes at operation `base`."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(assess, "BATCH_SLOTS_MAX", 2)
+        patch.setattr(assess, "WINDOW_SLOTS", 2)
+        patch.setattr(assess, "BATCH_WRITES_MAX", 5)
+        patch.setattr(observations, "PACK_ROWS", 4)
         patch.setattr(slots, "CHUNK_OPERATIONS", 3)
         patch.setattr(timeline, "LaneTail", lambda: LaneTail(next_sequence=base))
         yield

@@ -21,7 +21,7 @@ from verify.errors import AckproofError, CannotRun
 from verify.judge.content import Content
 from verify.judge.decision import Source
 from verify.judge.judgement import Judgement
-from verify.judge.observations import Observations, blank_rows
+from verify.judge.observations import PACK_ROWS, blank_rows
 from verify.judge.order import Order
 from verify.judge.verdict import SEVERITY, Evidence, Verdict, conclude
 from verify.ledger.frames import SEQUENCE_MAX
@@ -169,9 +169,11 @@ def _scan(
 ) -> ScanResult:
     run = judgement.run
     if opened.volume is None:
-        rows = blank_rows(np.arange(run.slots, dtype=np.int64), Source.CHECK, Content.UNREADABLE)
-        rows["issued_ns"] = rows["done_ns"] = time.monotonic_ns()
-        judgement.observations.add_rows(rows)
+        for first in range(0, run.slots, PACK_ROWS):
+            slots = np.arange(first, min(first + PACK_ROWS, run.slots), dtype=np.int64)
+            rows = blank_rows(slots, Source.CHECK, Content.UNREADABLE)
+            rows["issued_ns"] = rows["done_ns"] = time.monotonic_ns()
+            judgement.observations.add_rows(rows)
         return ScanResult()
     total = sum(s.layout.slots * s.layout.block_bytes for s in run.streams) * (2 if read_twice else 1)
     done = 0
@@ -181,15 +183,11 @@ def _scan(
         done += count
         progress(done, total)
 
-    from_load = judgement.observations.rows().copy()
     scanner = Scanner(judgement.state, opened.volume, judgement.observations, specimens, step)
     result = scanner.scan(read_twice)
     specimens.close()
     if opened.other_identity and not result.own_blocks and not result.found_beyond:
-        details = judgement.observations.details
-        judgement.observations = Observations()
-        judgement.observations.details = details
-        judgement.observations.add_rows(from_load)
+        judgement.observations.forget_check()
         return ScanResult()
     return result
 

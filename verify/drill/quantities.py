@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime
+from functools import lru_cache
 
 from verify.errors import UsageError
 
@@ -66,8 +67,15 @@ def format_duration(seconds: float) -> str:
 
 def rfc3339(wall_ns: int) -> str:
     """A wall-clock time in nanoseconds since 1970 as RFC 3339 in UTC, to the microsecond."""
+    seconds, ns = divmod(wall_ns, 1_000_000_000)
+    second = _second(seconds)
+    return f"{second}.{ns // 1000:06d}Z" if second else "unknown"
+
+
+@lru_cache(maxsize=4096)
+def _second(seconds: int) -> str:
+    """A whole second since 1970 in UTC, "" if no calendar has it; a list of losses asks for the same ones often."""
     try:
-        moment = datetime.fromtimestamp(wall_ns // 1_000_000_000, UTC)
+        return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}"
     except (OverflowError, ValueError, OSError):
-        return "unknown"
-    return f"{moment:%Y-%m-%dT%H:%M:%S}.{wall_ns % 1_000_000_000 // 1000:06d}Z"
+        return ""

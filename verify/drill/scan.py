@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -23,7 +24,9 @@ from verify.load.specimens import SpecimenFile
 from verify.volume.memory import aligned_buffer
 from verify.volume.protocol import Volume
 
-CHUNK_BYTES = 4 * 1024 * 1024
+CHUNK_BYTES = 2 * 1024 * 1024
+READS_IN_FLIGHT = 4
+"""Reads on their way or waiting to be judged; more gain nothing, and a device under one thread of them idles."""
 _SEEN_UNKNOWN, _SEEN_BLANK, _SEEN_FOREIGN, _SEEN_UNMATCHED = -2, -3, -4, -5
 """What stands for slots of an open lane that hold no whole write of their own."""
 
@@ -84,33 +87,48 @@ class Scanner:
         """Read everything, once or twice, and prove what blocks beyond an open ledger tail prove."""
         if twice:
             self._hashes = np.zeros(self._state.run.slots, dtype=np.uint64)
-        for stream_index in range(len(self._state.run.streams)):
-            for first, data, readable in self._chunks(stream_index):
+        for stream_index, stream in enumerate(self._state.run.streams):
+            layout = stream.layout
+            for first, data, readable in self._chunks(stream_index, 0, layout.slots):
                 self._take(stream_index, first, data, readable)
         if twice:
             self._scan_again()
         self._prove()
         return self.result
 
-    def _chunks(self, stream_index: int) -> Iterator[tuple[int, memoryview, npt.NDArray[np.bool_]]]:
-        """Chunks of one stream as (first slot, bytes, which slots could be read), the next read while one is judged."""
+    def _chunks(
+        self, stream_index: int, first_slot: int, end_slot: int
+    ) -> Iterator[tuple[int, memoryview, npt.NDArray[np.bool_]]]:
+        """Chunks of a stretch of one stream in order, further reads on their way while one is judged.
+
+        Yields:
+            First slot (counted within the stream), its bytes, which slots could be read. The bytes are overwritten
+            once the next chunk is asked for.
+        """
         layout = self._state.run.streams[stream_index].layout
         per_chunk = max(CHUNK_BYTES // layout.block_bytes, 1)
-        buffers = [aligned_buffer(per_chunk * layout.block_bytes) for _ in range(2)]
-        starts = range(0, layout.slots, per_chunk)
-        with ThreadPoolExecutor(1, thread_name_prefix="read ahead") as pool:
-            ahead = None
-            for number, first in enumerate(starts):
-                count = min(per_chunk, layout.slots - first)
-                current = ahead or pool.submit(self._read, layout, first, count, buffers[number % 2])
-                data, readable = current.result()
-                following = first + per_chunk
-                ahead = None
-                if following < layout.slots:
-                    count = min(per_chunk, layout.slots - following)
-                    ahead = pool.submit(self._read, layout, following, count, buffers[(number + 1) % 2])
-                yield first, data, readable
-                self._progress(len(data))
+        buffers = [aligned_buffer(per_chunk * layout.block_bytes) for _ in range(READS_IN_FLIGHT)]
+        starts = iter(range(first_slot, end_slot, per_chunk))
+        with ThreadPoolExecutor(READS_IN_FLIGHT, thread_name_prefix="read ahead") as pool:
+
+            def ahead(buffer: memoryview) -> None:
+                first = next(starts, None)
+                if first is not None:
+                    count = min(per_chunk, end_slot - first)
+                    on_way.append((first, buffer, pool.submit(self._read, layout, first, count, buffer)))
+
+            on_way: deque[tuple[int, memoryview, Future[tuple[memoryview, npt.NDArray[np.bool_]]]]] = deque()
+            try:
+                for buffer in buffers:
+                    ahead(buffer)
+                while on_way:
+                    first, buffer, reading = on_way.popleft()
+                    data, readable = reading.result()
+                    yield first, data, readable
+                    self._progress(len(data))
+                    ahead(buffer)
+            finally:
+                pool.shutdown(wait=True, cancel_futures=True)
 
     def _read(
         self, layout: StreamLayout, first: int, count: int, buffer: memoryview
@@ -223,26 +241,24 @@ class Scanner:
     def _scan_again(self) -> None:
         """The second pass: slots that differ from the first are judged by it, unstable unless still in flight."""
         assert self._hashes is not None
-        looks: list[tuple[Rows, str]] = []
-        unreadable: list[npt.NDArray[np.int64]] = []
+        again = np.zeros(self._state.run.slots, dtype=np.bool_)
+        second = Observations()
         for stream_index, stream in enumerate(self._state.run.streams):
             layout = stream.layout
-            for first, data, readable in self._chunks(stream_index):
+            for first, data, readable in self._chunks(stream_index, 0, layout.slots):
                 low = layout.first_slot + first
                 hashes = _hash_each(data, layout.block_bytes)
                 differs = (hashes != self._hashes[low : low + len(hashes)]) & readable
                 for index in np.flatnonzero(differs).tolist():
                     block = data[index * layout.block_bytes : (index + 1) * layout.block_bytes]
                     self._specimens.keep(block)
-                    looks.append(self._look_again(stream_index, low + index, block))
-                unreadable.append(np.flatnonzero(~readable) + low)
-        lost = np.concatenate(unreadable)
-        again = np.concatenate([lost, *(row["slot"] for row, _ in looks)])
-        rows = self._observations.rows()
-        self._observations.keep(~(np.isin(rows["slot"], again) & (rows["source"] == Source.CHECK)))
-        for row, detail in looks:
-            self._observations.add(row, detail)
-        self._add_bulk(lost, Content.UNREADABLE, time.monotonic_ns())
+                    second.add(*self._look_again(stream_index, low + index, block))
+                again[low : low + len(hashes)] = differs | ~readable
+                lost = blank_rows(np.flatnonzero(~readable) + low, Source.CHECK, Content.UNREADABLE)
+                lost["issued_ns"] = lost["done_ns"] = time.monotonic_ns()
+                second.add_rows(lost)
+        self._observations.forget_check(again)
+        self._observations.add_all(second)
 
     def _look_again(self, stream_index: int, slot: int, block: memoryview) -> tuple[Rows, str]:
         in_flight = self._state.in_flight.get(slot, -1)
@@ -273,8 +289,7 @@ class Scanner:
                     self._note_beyond(slot, int(mine[own_slot]))
         for lane, sequence in found.items():
             raised = state.prove(lane, sequence)
-            rows = self._observations.rows()
-            raised = raised[~np.isin(raised, rows["slot"][rows["source"] == Source.CHECK])]
+            raised = raised[~self._observations.mask(state.run.slots, check_only=True)[raised]]
             seen = self._seen[raised]
             older = (seen >= 0) & (seen < state.newest[raised])
             add = blank_rows(raised[older], Source.CHECK, Content.WHOLE)

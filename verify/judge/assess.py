@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -12,13 +11,17 @@ import numpy.typing as npt
 from verify.judge.content import Content
 from verify.judge.decision import CONVICTING, Age, Finding, Grain, Source, decide_all
 from verify.judge.history import BATCH_SLOTS_MAX, OPEN_NS, UNKNOWN_NS, History, Int64Array
-from verify.judge.observations import Rows
+from verify.judge.observations import Observations, Rows
 from verify.judge.slots import SlotState
 from verify.judge.takeovers import Takeover
 
 _WITH_SEQUENCES = (Content.WHOLE, Content.MIX, Content.PARTIAL)
 BoolArray = npt.NDArray[np.bool_]
 _CEILING_OPEN = np.iinfo(np.int64).max
+WINDOW_SLOTS = 1 << 16
+"""So many slots are judged at once."""
+BATCH_WRITES_MAX = BATCH_SLOTS_MAX - WINDOW_SLOTS
+"""A batch holds about so many writes in memory, and takes one pass over the ledger."""
 
 
 @dataclass(frozen=True)
@@ -41,8 +44,8 @@ class Judged:
 class OrderFacts:
     """What is needed to judge the order of one takeover, gathered over the batches."""
 
-    special_slots: list[Int64Array] = field(default_factory=list)
-    """Slots whose first observation after the takeover was judged one by one."""
+    special: BoolArray
+    """For every slot whether its first observation after the takeover was judged one by one."""
     columns: list[tuple[Int64Array, ...]] = field(default_factory=list)
     """As `verify.judge.order.SlotColumns`."""
     lost_done_ns: list[Int64Array] = field(default_factory=list)
@@ -62,6 +65,29 @@ class Totals:
     lost_last_done_ns: int = -1
 
 
+@dataclass(frozen=True)
+class Batch:
+    """Slots in question, ascending; of each the lowest sequence number that matters; about how many writes it is."""
+
+    slots: Int64Array
+    lowest: Int64Array
+    writes: int
+
+    def joined(self, other: Batch) -> Batch:
+        """Both; the slots of `other` come after those of this one."""
+        slots, lowest = (np.concatenate(pair) for pair in ((self.slots, other.slots), (self.lowest, other.lowest)))
+        return Batch(slots, lowest, self.writes + other.writes)
+
+    def windows(self) -> Iterator[tuple[int, int]]:
+        """Stretches of slots few enough to be judged at once: (first slot, last slot)."""
+        for start in range(0, len(self.slots), WINDOW_SLOTS):
+            part = self.slots[start : start + WINDOW_SLOTS]
+            yield int(part[0]), int(part[-1])
+
+
+_NO_BATCH = Batch(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), 0)
+
+
 class Assessor:
     """Judges batches of observations of one run.
 
@@ -74,7 +100,7 @@ class Assessor:
         self.state = state
         self.takeovers = takeovers
         self.totals = Totals()
-        self.order = [OrderFacts() for _ in takeovers]
+        self.order = [OrderFacts(np.zeros(state.run.slots, dtype=np.bool_)) for _ in takeovers]
         self._flushed = state.run.promise == "flushed"
         self._starts = np.array([t.start_ns for t in takeovers], dtype=np.int64)
         self._block_bytes = np.zeros(len(state.run.streams), dtype=np.int64)
@@ -85,19 +111,33 @@ class Assessor:
         self._first_slots = np.array([s.layout.first_slot for s in state.run.streams], dtype=np.int64)
         self._first_lanes = np.array([s.layout.first_lane for s in state.run.streams], dtype=np.int64)
         self._lanes = np.array([s.layout.lanes for s in state.run.streams], dtype=np.int64)
+        self._slots = np.array([s.layout.slots for s in state.run.streams], dtype=np.int64)
         self._open = np.array([state.is_open(lane) for lane in range(state.run.lanes)], dtype=np.bool_)
 
-    def batches(self, rows: Rows) -> Iterator[tuple[Rows, Int64Array, Int64Array]]:
-        """Cut observations into batches: (rows, slots in question, lowest sequence number that matters of each)."""
-        order = np.argsort(rows["slot"], kind="stable")
-        slots, first = np.unique(rows["slot"][order], return_index=True)
-        bounds = np.append(first, len(order))
-        for start in range(0, len(slots), BATCH_SLOTS_MAX):
-            stop = min(start + BATCH_SLOTS_MAX, len(slots))
-            batch = rows[order[bounds[start] : bounds[stop]]]
-            lowest = np.full(stop - start, _CEILING_OPEN, dtype=np.int64)
-            np.minimum.at(lowest, np.searchsorted(slots[start:stop], batch["slot"]), self._lowest(batch))
-            yield batch, slots[start:stop].astype(np.int64), lowest
+    def batches(self, observations: Observations) -> Iterator[Batch]:
+        """Cut observations into batches by slot; each takes one more pass over the ledger."""
+        asked = observations.mask(self.state.run.slots)
+        pending = _NO_BATCH
+        for first in range(0, len(asked), WINDOW_SLOTS):
+            slots = np.flatnonzero(asked[first : first + WINDOW_SLOTS]) + first
+            if not len(slots):
+                continue
+            rows = observations.of_slots(int(slots[0]), int(slots[-1]))
+            lowest = np.full(len(slots), _CEILING_OPEN, dtype=np.int64)
+            np.minimum.at(lowest, np.searchsorted(slots, rows["slot"]), self._lowest(rows))
+            window = Batch(slots, lowest, self._likely_writes(slots, lowest))
+            if pending.slots.size and pending.writes + window.writes > BATCH_WRITES_MAX:
+                yield pending
+                pending = _NO_BATCH
+            pending = pending.joined(window)
+        if pending.slots.size:
+            yield pending
+
+    def _likely_writes(self, slots: Int64Array, lowest: Int64Array) -> int:
+        """About how many writes to the slots have a sequence number from the lowest that matters on."""
+        stream = self.stream_index(slots)
+        operations = np.maximum(self.state.newest[slots] - lowest, 0)
+        return len(slots) + int((operations * self._lanes[stream] // self._slots[stream]).sum())
 
     def _lowest(self, rows: Rows) -> Int64Array:
         """The lowest sequence number of its slot's history that each observation needs."""
@@ -263,7 +303,7 @@ class Assessor:
         which = np.flatnonzero(first & written_before[positions])
         if not len(which):
             return
-        facts.special_slots.append(rows["slot"][which].astype(np.int64))
+        facts.special[rows["slot"][which]] = True
         facts.lossy = facts.lossy or bool(np.isin(finding[which], CONVICTING).any())
         readable = np.isin(rows["content"][which], (Content.WHOLE, Content.MIX))
         usable = readable & (survivor[which] >= 0) & rows["steady"][which]
@@ -299,23 +339,42 @@ def _put_by_slot(values: Int64Array, rows: Rows, which: BoolArray, by_slot: Mapp
         values[hit] = entries[index[hit]]
 
 
-def bulk_intact(facts: OrderFacts, issued_ns: Int64Array, newest: Int64Array) -> tuple[Any, ...]:
-    """Join the slots judged one by one with those found as expected.
+def bulk_intact(
+    facts: OrderFacts, issued_ns: Int64Array, sequence: Int64Array
+) -> tuple[tuple[Int64Array, ...], int]:
+    """Join the slots judged one by one with those found as expected, as far as these can matter.
+
+    Nothing bounds the moment of a slot found as expected from above. One whose write was issued no later than the first
+    lost write was acknowledged shares every moment at which any of the others ends; so all such but the one issued
+    last are only counted.
 
     Args:
         facts: of one takeover.
         issued_ns: issue of each slot's newest write before the takeover, -1 for slots to leave out; shape (slots,).
-        newest: its sequence number.
+        sequence: its sequence number.
 
     Returns:
-        The columns and the acknowledgement times of lost writes, as `verify.judge.order.judge_order` takes them.
+        The columns and the acknowledgement times of lost writes, as `verify.judge.order.judge_order` takes them; and
+        how many slots were only counted.
     """
-    intact = issued_ns >= 0
-    for special in facts.special_slots:
-        intact[special] = False
-    slots = np.flatnonzero(intact).astype(np.int64)
+    earliest_ns = min((int(columns[4].min(initial=OPEN_NS)) for columns in facts.columns), default=OPEN_NS)
+    late: list[Int64Array] = []
+    last, count = -1, 0
+    for first in range(0, len(issued_ns), WINDOW_SLOTS):
+        window = issued_ns[first : first + WINDOW_SLOTS].copy()
+        window[facts.special[first : first + WINDOW_SLOTS]] = -1
+        late.append(np.flatnonzero(window > earliest_ns) + first)
+        window[window > earliest_ns] = -1
+        count += int((window >= 0).sum())
+        best = int(window.argmax())
+        if window[best] >= 0 and (last < 0 or window[best] > issued_ns[last]):
+            last = first + best
+    if last >= 0:
+        late.append(np.array([last], dtype=np.int64))
+        count -= 1
+    slots = np.concatenate([np.zeros(0, dtype=np.int64), *late])
     none = np.full(len(slots), -1, dtype=np.int64)
-    bulk = (slots, newest[slots], issued_ns[slots], none, np.full(len(slots), OPEN_NS, dtype=np.int64))
+    bulk = (slots, sequence[slots], issued_ns[slots], none, np.full(len(slots), OPEN_NS, dtype=np.int64))
     columns = [np.concatenate(column) for column in zip(bulk, *facts.columns, strict=True)]
     lost = np.concatenate(facts.lost_done_ns) if facts.lost_done_ns else np.zeros(0, dtype=np.int64)
-    return (*columns, lost)
+    return (*columns, lost), count

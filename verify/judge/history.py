@@ -15,8 +15,8 @@ from verify.judge.timeline import WRITE_KINDS, by_lane, kind_mask
 from verify.ledger.frames import Kind, Records
 from verify.load.schedule import Flush
 
-SEQUENCE_BITS = 44
-"""Slot position and sequence number share one sorted 64-bit key; this leaves 2**18 slots to a batch."""
+SEQUENCE_BITS = 42
+"""Slot position and sequence number share one sorted 64-bit key; this leaves 2**20 slots to a batch."""
 
 BATCH_SLOTS_MAX = 2 ** (62 - SEQUENCE_BITS)
 UNKNOWN_NS = -1
@@ -64,7 +64,7 @@ class History:
         self._position[slots] = np.arange(len(slots), dtype=np.int32)
         self._schedules = schedules(state.run)
         self._taken: dict[int, int] = {}
-        self._parts: list[tuple[Int64Array, ...]] = []
+        self._parts: list[tuple[npt.NDArray[Any], ...]] = []
         self.first_touch_ns = np.full((len(takeovers), len(slots)), OPEN_NS, dtype=np.int64)
         self.first_touch = np.full((len(takeovers), len(slots)), OPEN_NS, dtype=np.int64)
 
@@ -92,7 +92,7 @@ class History:
             np.minimum.at(self.first_touch_ns[index], positions[after], records.issued_ns[after])
             np.minimum.at(self.first_touch[index], positions[after], records.sequence[after])
         keep = kind_mask(records, WRITE_KINDS) & (records.sequence >= self._lowest[positions])
-        through = (records.kind == Kind.WRITE_THROUGH).astype(np.int64)
+        through = records.kind == Kind.WRITE_THROUGH
         key = positions << SEQUENCE_BITS | records.sequence
         issued_ns = records.issued_ns[keep]
         self._parts.append((key[keep], issued_ns, records.done_ns[keep], through[keep], issued_ns))
@@ -102,7 +102,7 @@ class History:
         state = self._state
         low = state.timeline.tails[lane].next_sequence
         not_before_ns = state.timeline.unknown_not_before_ns(lane)
-        through = int(state.run.stream_of_lane(lane).flush is Flush.WRITE)
+        through = state.run.stream_of_lane(lane).flush is Flush.WRITE
         for slots, numbers in state.proven_writes(lane, low, found + 1):
             positions = self._position[slots].astype(np.int64)
             keep = np.flatnonzero((positions >= 0) & (numbers >= self._lowest[positions]))
@@ -111,8 +111,8 @@ class History:
                 continue
             key = positions << SEQUENCE_BITS | sequences
             done_ns = np.where(sequences < found, UNKNOWN_NS, OPEN_NS)
-            same = [np.full(len(key), x) for x in (UNKNOWN_NS, through, not_before_ns)]
-            self._parts.append((key, same[0], done_ns, same[1], same[2]))
+            unknown, not_before = (np.full(len(key), x, dtype=np.int64) for x in (UNKNOWN_NS, not_before_ns))
+            self._parts.append((key, unknown, done_ns, np.full(len(key), through), not_before))
             for index, start_ns in enumerate(self._starts):
                 if not_before_ns > start_ns:
                     touched = self.first_touch_ns[index]
@@ -129,25 +129,26 @@ class History:
             slot, writes = self._state.operation(lane, number)
             if writes and self._position[slot] >= 0:
                 where = int(self._position[slot]) << SEQUENCE_BITS | number
-                numbers = (where, issued, OPEN_NS, 0, issued)
-                self._parts.append(tuple(np.array([number], dtype=np.int64) for number in numbers))
-        columns = [np.concatenate(column) for column in zip(*self._parts, strict=True)]
+                one = [np.array([number], dtype=np.int64) for number in (where, issued, OPEN_NS)]
+                self._parts.append((*one, np.zeros(1, dtype=np.bool_), one[1]))
         empty = np.zeros(0, dtype=np.int64)
-        key, issued_ns, done_ns, through, not_before_ns = columns or (empty,) * 5
+        self._parts.append((empty, empty, empty, empty.astype(np.bool_), empty))
+        key = np.concatenate([part[0] for part in self._parts])
         order = np.argsort(key, kind="stable")
-        self.key, self.issued_ns, self.done_ns = key[order], issued_ns[order], done_ns[order]
+        self.key = key[order]
+        self.issued_ns, self.done_ns, through, self.not_before_ns = (
+            np.concatenate([part[column] for part in self._parts])[order] for column in range(1, 5)
+        )
+        self._parts = []
         self.slot_position = self.key >> SEQUENCE_BITS
-        self.not_before_ns = not_before_ns[order]
         self.acknowledged = self.done_ns != OPEN_NS
         if self._cover is None:
             self.covered_at_ns = self.done_ns
         else:
-            was_through = through[order] > 0
             known = self.acknowledged & (self.done_ns != UNKNOWN_NS)
             self.covered_at_ns = np.full(len(self.key), OPEN_NS, dtype=np.int64)
-            self.covered_at_ns[known] = self._cover.covered_at(self.done_ns[known], was_through[known])
-            self.covered_at_ns[self.acknowledged & was_through & ~known] = UNKNOWN_NS
-        self._parts = []
+            self.covered_at_ns[known] = self._cover.covered_at(self.done_ns[known], through[known])
+            self.covered_at_ns[self.acknowledged & through & ~known] = UNKNOWN_NS
 
     def position(self, slots: Int64Array) -> Int64Array:
         """Positions of slots (counted within the run) in `slots`; each must be there."""

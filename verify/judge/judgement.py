@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -91,15 +91,15 @@ class Judgement:
         self.recall(seen_before)
         for lane, found in found_beyond.items():
             self.state.prove(lane, found)
-        rows = self.observations.rows()
-        note_homes(rows, self.state)
+        note_homes(self.observations, self.state)
         self.assessor = Assessor(self.state, self.takeovers)
-        for batch, slots, lowest in self.assessor.batches(rows):
-            history = History(self.state, slots, lowest, self.takeovers, self.cover)
+        for batch in self.assessor.batches(self.observations):
+            history = History(self.state, batch.slots, batch.lowest, self.takeovers, self.cover)
             for part, item in self._ledger():
                 history.feed(part, item)
             history.finish()
-            yield self.assessor.judge(batch, history)
+            for low, high in batch.windows():
+                yield self.assessor.judge(self.observations.of_slots(low, high), history)
 
     def order(self, index: int) -> TakeoverOrder | None:
         """The order finding of takeover `index`, None if nothing was lost there; after `judge` has ended."""
@@ -110,9 +110,12 @@ class Judgement:
         for part, item in self._ledger():
             newest.feed(part, item)
         newest.finish()
-        untold = np.setdiff1d(newest.odd_slots(), np.concatenate(facts.special_slots))
-        order = judge_order(*bulk_intact(facts, newest.usable_issued_ns(), newest.sequence))
-        return TakeoverOrder(order, facts.left_out + len(untold))
+        odd = newest.odd_slots()
+        left_out = facts.left_out + int((~facts.special[odd]).sum())
+        newest.leave_out_untold()
+        columns, counted = bulk_intact(facts, newest.issued_ns, newest.sequence)
+        order = judge_order(*columns)
+        return TakeoverOrder(replace(order, slots=order.slots + counted), left_out)
 
     def _take_observation(self, part: int, event: dict[str, Any]) -> None:
         """Add one observation event to the table, if its lane and slot exist and belong to the part."""

@@ -37,41 +37,163 @@ ROW_DTYPE = np.dtype(
 )
 
 DETAILS_MAX = 200_000
-"""So many detail texts are kept; beyond that rows have none."""
+DETAIL_CHARACTERS_MAX = 1 << 25
+"""So many detail texts are kept, and so many characters of them; beyond that rows have none."""
+
+PACK_ROWS = 1 << 16
 
 Rows = npt.NDArray[Any]
 
 
+class PackedRows:
+    """Rows of a check that differ from one another only in slot, content, one sequence number and grain.
+
+    Times are kept as one stretch for all of them: a row unpacked was looked at within it.
+
+    Args:
+        rows: such rows, at least one.
+    """
+
+    def __init__(self, rows: Rows) -> None:
+        self.low, self.high = int(rows["slot"].min()), int(rows["slot"].max())
+        self._offsets = (rows["slot"] - self.low).astype("u4" if self.high - self.low < 2**32 else "i8")
+        self._content = rows["content"].copy()
+        self._sequences = rows["newest"].copy() if (rows["newest"] >= 0).any() else None
+        self._grains = rows["grain"].copy() if (rows["grain"] != rows["grain"][0]).any() else int(rows["grain"][0])
+        self._from_ns, self._to_ns = int(rows["issued_ns"].min()), int(rows["done_ns"].max())
+
+    @staticmethod
+    def fits(rows: Rows) -> npt.NDArray[np.bool_]:
+        """Which rows may be packed."""
+        fits = (rows["source"] == Source.CHECK) & (rows["oldest"] == rows["newest"]) & rows["steady"]
+        fits &= ~rows["strange"] & (rows["before"] == NEVER_NS)
+        for name in ("home", "home_sequence", "home_too", "bits", "expected", "detail"):
+            fits &= rows[name] == -1
+        return np.asarray(fits)
+
+    @property
+    def slots(self) -> npt.NDArray[np.int64]:
+        """The slot of each row (counted within the run)."""
+        return self._offsets.astype(np.int64) + self.low
+
+    def rows(self, which: npt.NDArray[np.bool_] | slice = slice(None)) -> Rows:
+        """The rows again, or those in `which`."""
+        out = blank_rows(self._offsets[which].astype(np.int64) + self.low, Source.CHECK, Content.WHOLE)
+        out["content"] = self._content[which]
+        if self._sequences is not None:
+            out["oldest"] = out["newest"] = self._sequences[which]
+        out["grain"] = self._grains if isinstance(self._grains, int) else self._grains[which]
+        out["issued_ns"], out["done_ns"] = self._from_ns, self._to_ns
+        return out
+
+
 class Observations:
-    """Rows of `ROW_DTYPE`, gathered in stretches, with texts for the few that have one."""
+    """Rows of `ROW_DTYPE`, with texts for the few that have one.
+
+    Of rows that say no more than a slot and what it holds, which may be as many as there are slots, 5 bytes each are
+    kept, 13 with a sequence number.
+    """
 
     def __init__(self) -> None:
-        self._parts: list[Rows] = []
+        self._fresh: list[Rows] = []
+        self._fresh_count = 0
+        self._loose: list[Rows] = []
+        self._packed: list[PackedRows] = []
+        self._detail_characters = 0
         self.details: list[str] = []
 
     def add_rows(self, rows: Rows) -> None:
         """Add rows that need no text."""
         if len(rows):
-            self._parts.append(rows)
+            self._fresh.append(rows)
+            self._fresh_count += len(rows)
+            if self._fresh_count >= PACK_ROWS:
+                self._pack()
 
     def add(self, row: Rows, detail: str) -> None:
         """Add one row (shape (1,)) with its text."""
-        if detail and len(self.details) < DETAILS_MAX:
+        room = len(self.details) < DETAILS_MAX and self._detail_characters < DETAIL_CHARACTERS_MAX
+        if detail and room:
             row["detail"] = len(self.details)
             self.details.append(detail)
-        self._parts.append(row)
+            self._detail_characters += len(detail)
+        self.add_rows(row)
+
+    def add_all(self, other: Observations) -> None:
+        """Add all rows of `other`, whose texts must be in a list of its own."""
+        for row in other.loose():
+            text = other.details[row["detail"]] if row["detail"] >= 0 else ""
+            one = np.array([row], dtype=ROW_DTYPE)
+            one["detail"] = -1
+            self.add(one, text)
+        self._pack()
+        self._packed += other._packed
 
     def rows(self) -> Rows:
-        """All rows, in the order they were added."""
-        if not self._parts:
-            return np.zeros(0, dtype=ROW_DTYPE)
-        if len(self._parts) > 1:
-            self._parts = [np.concatenate(self._parts)]
-        return self._parts[0]
+        """All rows; those that were packed last."""
+        return np.concatenate([self.loose(), *(packed.rows() for packed in self._packed)])
 
-    def keep(self, which: npt.NDArray[np.bool_]) -> None:
-        """Drop the rows where `which` is false."""
-        self._parts = [self.rows()[which]]
+    def loose(self) -> Rows:
+        """The rows that were not packed, in the order they were added; to be changed in place."""
+        self._pack()
+        if len(self._loose) != 1:
+            self._loose = [np.concatenate([np.zeros(0, dtype=ROW_DTYPE), *self._loose])]
+        return self._loose[0]
+
+    def of_slots(self, low: int, high: int) -> Rows:
+        """The rows of slots `low` to `high`, both included, by slot, and of one slot in the order they were added.
+
+        Of one slot the check's row stands last.
+        """
+        loose = self.loose()
+        parts = [loose[(loose["slot"] >= low) & (loose["slot"] <= high)]]
+        for packed in self._packed:
+            if packed.low <= high and packed.high >= low:
+                slots = packed.slots
+                parts.append(packed.rows((slots >= low) & (slots <= high)))
+        rows = np.concatenate(parts)
+        return rows[np.argsort(rows["slot"], kind="stable")]
+
+    def of_check(self, slots: npt.NDArray[np.int64]) -> Rows:
+        """The check's rows of the given slots (ascending)."""
+        loose = self.loose()
+        wanted = loose[(loose["source"] == Source.CHECK) & np.isin(loose["slot"], slots)]
+        return np.concatenate([wanted, *(packed.rows(np.isin(packed.slots, slots)) for packed in self._packed)])
+
+    def mask(self, slots: int, check_only: bool = False) -> npt.NDArray[np.bool_]:
+        """For each of so many slots whether there is a row of it, or a row of the check."""
+        loose = self.loose()
+        out = np.zeros(slots, dtype=np.bool_)
+        out[loose["slot"][(loose["source"] == Source.CHECK) | (not check_only)]] = True
+        for packed in self._packed:
+            out[packed.slots] = True
+        return out
+
+    def forget_check(self, slots: npt.NDArray[np.bool_] | None = None) -> None:
+        """Drop the check's rows: all, or those of the slots for which `slots` is true; texts stay."""
+        loose = self.loose()
+        dropped = loose["source"] == Source.CHECK
+        if slots is not None:
+            dropped &= slots[loose["slot"]]
+        self._loose = [loose[~dropped]]
+        packed, self._packed = self._packed, []
+        if slots is not None:
+            for piece in packed:
+                kept = ~slots[piece.slots]
+                if kept.any():
+                    self._packed.append(piece if kept.all() else PackedRows(piece.rows(kept)))
+
+    def _pack(self) -> None:
+        """Sort what came last into rows that can be packed and others; a few rows are not worth it."""
+        if not self._fresh:
+            return
+        rows = np.concatenate(self._fresh)
+        self._fresh, self._fresh_count = [], 0
+        fits = PackedRows.fits(rows) if len(rows) >= PACK_ROWS // 2 else np.zeros(len(rows), dtype=np.bool_)
+        if fits.any():
+            self._packed.append(PackedRows(rows[fits]))
+        if not fits.all():
+            self._loose.append(rows[~fits])
 
 
 def blank_rows(slots: npt.NDArray[np.int64] | Sequence[int], source: Source, content: Content) -> Rows:
@@ -100,20 +222,21 @@ def row_of(slot: int, source: Source, seen: Seen) -> Rows:
     return row
 
 
-def note_homes(rows: Rows, state: SlotState) -> None:
+def note_homes(observations: Observations, state: SlotState) -> None:
     """Note for every misplaced block whether the check found it also where it belongs (`home_too`).
 
     Args:
-        rows: all rows of a check; changed in place.
+        observations: all of a check; changed in place.
         state: what every slot holds of which there is no row.
     """
+    rows = observations.loose()
     misplaced = np.flatnonzero(rows["content"] == Content.MISPLACED)
     if not len(misplaced):
         return
     homes = {int(i): _slot_at(int(rows["home"][i]), state) for i in misplaced}
-    wanted = np.array([slot for slot in homes.values() if slot is not None], dtype=np.int64)
+    wanted = np.unique(np.array([slot for slot in homes.values() if slot is not None], dtype=np.int64))
     seen = {slot: int(state.newest[slot]) for slot in wanted.tolist()}
-    for row in rows[(rows["source"] == Source.CHECK) & np.isin(rows["slot"], wanted)]:
+    for row in observations.of_check(wanted):
         seen[int(row["slot"])] = int(row["newest"]) if row["content"] == Content.WHOLE else -1
     for i, slot in homes.items():
         if slot is not None:

@@ -92,14 +92,15 @@ class NewestBefore:
         np.maximum.at(self.sequence, slots, sequences)
         self.issued_ns[slots] = np.maximum(self.issued_ns[slots], issued_ns)
 
-    def usable_issued_ns(self) -> Int64Array:
-        """`issued_ns` with -1 also where the slot cannot tell what the takeover left.
+    def leave_out_untold(self) -> None:
+        """Make `issued_ns` -1 also where the slot cannot tell what the takeover left.
 
         That is where it was overwritten before anyone looked, where it looked odd, and where its newest write was in
         flight when the takeover came: the controller that took over carried that write out, after the fact, so it says
         nothing of the moment that the volume went back to. (Counting it would call every rollback reordered.)
         """
-        return np.where((self._first_touch >= _ODD) | self._in_flight, -1, self.issued_ns)
+        self.issued_ns[self._first_touch >= _ODD] = -1
+        self.issued_ns[self._in_flight] = -1
 
     def odd_slots(self) -> Int64Array:
         """The slots with a write before the takeover that looked odd afterwards."""

@@ -141,6 +141,7 @@ class Timeline:
         self.closed_parts: set[int] = set()
         self._flushes: list[npt.NDArray[np.int64]] = []
         self._clock: list[npt.NDArray[np.int64]] = []
+        self._beats_ns = np.zeros(0, dtype=np.int64)
         self._last_beat: dict[int, tuple[int, int]] = {}
         self._silence_ns = min(PAUSE_NS, run.stall_ns)
         self._part_of = np.array(run.lane_workers, dtype=np.int64)
@@ -186,10 +187,11 @@ class Timeline:
         """The wall clock that stood beside a monotonic time, by the nearest heartbeat before it."""
         if not self._clock:
             return 0
-        clock = self._clock[0] if len(self._clock) == 1 else np.concatenate(self._clock)
-        self._clock = [clock]
-        index = max(int(np.searchsorted(clock[:, 0], monotonic_ns, side="right")) - 1, 0)
-        return int(clock[index, 1]) + monotonic_ns - int(clock[index, 0])
+        if len(self._clock) > 1 or not len(self._beats_ns):
+            self._clock = [np.concatenate(self._clock)]
+            self._beats_ns = self._clock[0][:, 0].copy()
+        beat = self._clock[0][max(int(self._beats_ns.searchsorted(monotonic_ns, side="right")) - 1, 0)]
+        return int(beat[1]) + monotonic_ns - int(beat[0])
 
     @property
     def watched_until_ns(self) -> int:

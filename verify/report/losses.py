@@ -19,7 +19,8 @@ COLUMNS = (
     "lost_writes", "seen_by", "seen_at", "sectors", "detail",
 )  # fmt: skip
 
-_SEEN_BY = {Source.EXAMINATION: "examination", Source.READ: "read", Source.CHECK: "check"}
+_SEEN_BY = {int(Source.EXAMINATION): "examination", int(Source.READ): "read", int(Source.CHECK): "check"}
+_LABELS = {int(finding): label for finding, label in LABELS.items()}
 
 
 class LossWriter:
@@ -42,7 +43,7 @@ class LossWriter:
         checked: str,
     ) -> None:
         self._writer = csv.writer(file, lineterminator="\n")
-        self._state = state
+        self._layouts = [stream.layout for stream in state.run.streams]
         self._details = observations.details
         self._time_text = time_text
         self._checked = checked
@@ -50,40 +51,50 @@ class LossWriter:
 
     def write(self, judged: Judged) -> None:
         """Write the convicting observations of one batch."""
-        for i in np.flatnonzero(np.isin(judged.finding, CONVICTING)).tolist():
-            self._writer.writerow(self._row(judged, i))
+        which = np.flatnonzero(np.isin(judged.finding, CONVICTING))
+        rows = judged.rows[which]
+        columns = (
+            judged.finding, judged.floor, judged.floor_issued_ns, judged.floor_done_ns, judged.lost_writes,
+            judged.late_replay,
+        )  # fmt: skip
+        facts = zip(*(column[which].tolist() for column in columns), strict=True)
+        names = ("slot", "newest", "home", "home_sequence", "home_too", "detail", "source", "done_ns")
+        looks = zip(*(rows[name].tolist() for name in names), strict=True)
+        self._writer.writerows(self._row(*look, *fact) for look, fact in zip(looks, facts, strict=True))
 
-    def _row(self, judged: Judged, i: int) -> list[Any]:
-        row = judged.rows[i]
-        slot = int(row["slot"])
-        lane = self._state.lane_of_slot(slot)
-        layout = self._state.run.stream_of_lane(lane).layout
-        detail = self._details[row["detail"]] if row["detail"] >= 0 else ""
+    def _row(
+        self, slot: int, newest: int, home: int, home_sequence: int, home_too: int, text: int, source: int,
+        done_ns: int, finding: int, floor: int, floor_issued_ns: int, floor_done_ns: int, lost_writes: int,
+        late_replay: bool,
+    ) -> tuple[Any, ...]:  # fmt: skip
+        layout = next(stream for stream in self._layouts if slot < stream.first_slot + stream.slots)
+        own_slot = slot - layout.first_slot
+        detail = self._details[text] if text >= 0 else ""
         sectors = ""
         if detail.startswith("sectors "):
             sectors, _, detail = detail.removeprefix("sectors ").partition("; ")
-        if judged.late_replay[i]:
+        if late_replay:
             detail = "; ".join(filter(None, [detail, "consistent with late replay by the old controller"]))
-        found = int(row["newest"]) if row["newest"] >= 0 else int(row["home_sequence"])
-        if judged.finding[i] == Finding.MISPLACED:
-            too = {1: "; it is there too", 0: "; it is not there"}.get(int(row["home_too"]), "")
-            detail = f"belongs at offset {row['home']}{too}; {detail}".removesuffix("; ")
-        return [
-            LABELS[Finding(judged.finding[i])],
-            layout.address(slot - layout.first_slot),
+        found = newest if newest >= 0 else home_sequence
+        if finding == Finding.MISPLACED:
+            too = {1: "; it is there too", 0: "; it is not there"}.get(home_too, "")
+            detail = f"belongs at offset {home}{too}; {detail}".removesuffix("; ")
+        return (
+            _LABELS[finding],
+            layout.address(own_slot),
             layout.block_bytes,
             layout.stream,
-            lane,
-            int(judged.floor[i]) if judged.floor[i] >= 0 else "",
+            layout.first_lane + own_slot % layout.lanes,
+            floor if floor >= 0 else "",
             found if found >= 0 else "",
-            self._time(int(judged.floor_issued_ns[i])),
-            self._time(int(judged.floor_done_ns[i])),
-            int(judged.lost_writes[i]),
-            _SEEN_BY[Source(row["source"])],
-            self._checked if row["source"] == Source.CHECK else self._time(int(row["done_ns"])),
+            self._time(floor_issued_ns),
+            self._time(floor_done_ns),
+            lost_writes,
+            _SEEN_BY[source],
+            self._checked if source == Source.CHECK else self._time(done_ns),
             sectors,
             detail,
-        ]
+        )
 
     def _time(self, monotonic_ns: int) -> str:
         return "" if monotonic_ns in (UNKNOWN_NS, OPEN_NS) else str(self._time_text(monotonic_ns))
