@@ -281,7 +281,6 @@ class TestAgainstTheSlowDecoder:
     ) -> None:
         draw, layout = random.Random(seed), stream_of(*sizes)
         blocks = [one_block(draw, layout) for _ in range(count)]
-        shifts = bytes([layout.sector_bytes.bit_length() - 1, layout.block_bytes.bit_length() - 1])
-        head = b"aKpf\x01" + shifts + b"\x00" + u64(TAG)
-        wanted = [any(b[at : at + 16] == head for at in range(0, len(b), layout.sector_bytes)) for b in blocks]
+        starts = range(0, layout.block_bytes, layout.sector_bytes)
+        wanted = [any(b[at : at + 4] == b"aKpf" and b[at + 8 : at + 16] == u64(TAG) for at in starts) for b in blocks]
         assert own_sectors(memoryview(b"".join(blocks)), layout, TAG).tolist() == wanted

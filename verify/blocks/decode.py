@@ -15,6 +15,7 @@ from xxhash import xxh3_64_intdigest
 from verify.blocks.layout import (
     ADDRESS_MAX,
     CHECKSUM_BYTES,
+    MAGIC,
     SEQUENCE_MAX,
     STAMP_BYTES,
     StreamLayout,
@@ -59,6 +60,9 @@ def decode_blocks(data: memoryview, layout: StreamLayout) -> DecodedBlocks:
     if rest:
         raise ValueError(f"{len(data)} bytes are not a whole number of blocks of {size} bytes")
     words = np.frombuffer(data, dtype="<u8").reshape(count, layout.sectors, layout.sector_bytes // 8)
+    # The checksums first: they go through memory in order, and the scattered stamps are then near at hand.
+    end = size - CHECKSUM_BYTES
+    computed = np.array([xxh3_64_intdigest(data[s : s + end]) for s in range(0, len(data), size)], dtype=np.uint64)
     stamps = words[:, :, : STAMP_BYTES // 8].copy()
     stamps[:, :, 3] -= np.arange(layout.sectors, dtype=np.uint64) << np.uint64(32)
     agree = (stamps == stamps[:, :1, :]).all(axis=(1, 2))
@@ -66,13 +70,7 @@ def decode_blocks(data: memoryview, layout: StreamLayout) -> DecodedBlocks:
     agree &= (head[:, 0] == np.uint64(first_word(layout))) & (head[:, 3] >> np.uint64(32) == 0)
     agree &= (head[:, 2] <= np.uint64(ADDRESS_MAX)) & (head[:, 4] <= np.uint64(SEQUENCE_MAX))
     state = np.full(count, State.BROKEN, dtype=np.uint8)
-    candidates = np.flatnonzero(agree)
-    if len(candidates):
-        end = size - CHECKSUM_BYTES
-        starts = (candidates * size).tolist()
-        computed = np.array([xxh3_64_intdigest(data[s : s + end]) for s in starts], dtype=np.uint64)
-        stored = words[candidates, -1, -1]
-        state[candidates[computed == stored]] = State.WHOLE
+    state[agree & (computed == words[:, -1, -1])] = State.WHOLE
     broken = np.flatnonzero(state == State.BROKEN)
     if len(broken):
         flat = words.reshape(count, size // 8)
@@ -89,8 +87,9 @@ def decode_blocks(data: memoryview, layout: StreamLayout) -> DecodedBlocks:
 
 
 def own_sectors(data: memoryview, layout: StreamLayout, tag: int) -> npt.NDArray[np.bool_]:
-    """For each block of `data` whether any of its sectors carries a stamp of the run `tag`, whole or not."""
+    """For each block of `data` whether any of its sectors carries a stamp of the run `tag`, of whichever stream."""
     count = len(data) // layout.block_bytes
     words = np.frombuffer(data, dtype="<u8").reshape(count, layout.sectors, layout.sector_bytes // 8)
-    stamped = (words[:, :, 0] == np.uint64(first_word(layout))) & (words[:, :, 1] == np.uint64(tag))
+    magic = words[:, :, 0] & np.uint64(0xFFFFFFFF) == np.uint64(int.from_bytes(MAGIC, "little"))
+    stamped = magic & (words[:, :, 1] == np.uint64(tag))
     return np.asarray(stamped.any(axis=1))

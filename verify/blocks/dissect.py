@@ -34,7 +34,7 @@ class Origin(Enum):
     HERE = "here"
     """Exactly this sector of a write of this run to this slot."""
     ELSEWHERE = "elsewhere"
-    """Exactly a sector of a write of this run, but of another slot of the stream, or another place in it."""
+    """Exactly a sector of a write of this run, but of another slot, or another place in it."""
     FOREIGN = "foreign"
     """A stamp of this format with another run's tag, on bytes that are not those of a write of this run."""
     BLANK = "blank"
@@ -47,13 +47,15 @@ class Origin(Enum):
 class Sector:
     """One sector: its origin, and the slot and sequence number of its write where the origin is of this run.
 
-    Where the origin is `Origin.ELSEWHERE`, it belongs `shift_sectors` sectors further on in its block.
+    Where the origin is `Origin.ELSEWHERE`, it belongs `shift_sectors` sectors further on in its block; the slot is
+    counted within `stream`, -1 for the stream that owns the place.
     """
 
     origin: Origin
     slot: int = -1
     sequence: int = -1
     shift_sectors: int = 0
+    stream: int = -1
 
 
 @dataclass(frozen=True)
@@ -102,7 +104,8 @@ def _what(first: int, count: int, sector: Sector) -> str:
         return f"write {sector.sequence}"
     if sector.origin is Origin.ELSEWHERE:
         there = f" (its {_stretch(first + sector.shift_sectors, count)})" if sector.shift_sectors else ""
-        return f"write {sector.sequence} of slot {sector.slot}{there}"
+        stream = f" of stream {sector.stream}" if sector.stream >= 0 else ""
+        return f"write {sector.sequence} of slot {sector.slot}{stream}{there}"
     return {Origin.FOREIGN: "another run", Origin.BLANK: "blank"}.get(sector.origin, "no known write")
 
 
@@ -114,7 +117,11 @@ Rebuild = Callable[[Claim], Rows]
 
 
 def dissect(
-    block: bytes | memoryview, slot: int, maker: BlockMaker, expected_sequence: int = -1
+    block: bytes | memoryview,
+    slot: int,
+    maker: BlockMaker,
+    expected_sequence: int = -1,
+    others: Sequence[BlockMaker] = (),
 ) -> Dissection:
     """Compare every sector of `block`, read at slot `slot`, with the recomputed write that its stamp names.
 
@@ -124,6 +131,7 @@ def dissect(
         maker: the block maker of the stream.
         expected_sequence: the write that was expected here, to compare with where no stamp can be believed;
             -1 for none.
+        others: the block makers of all streams, to recognise sectors of another stream by.
 
     Raises:
         ValueError: if `block` is not one block long.
@@ -134,7 +142,8 @@ def dissect(
     rows = np.frombuffer(block, dtype=np.uint8).reshape(layout.sectors, layout.sector_bytes)
     stamps = np.ascontiguousarray(rows[:, :STAMP_BYTES]).view(STAMP_DTYPE)[:, 0]
     rebuild = _rebuilder(maker)
-    sectors = [_classify(rows[i], stamps[i], i, slot, maker, rebuild) for i in range(layout.sectors)]
+    known = _Elsewhere(maker, others)
+    sectors = [_classify(rows[i], stamps[i], i, slot, maker, rebuild, known) for i in range(layout.sectors)]
     strange = [i for i, sector in enumerate(sectors) if sector.origin in (Origin.UNKNOWN, Origin.FOREIGN)]
     if not strange:
         return Dissection(tuple(sectors))
@@ -172,7 +181,32 @@ def _claim(stamp: Any, layout: StreamLayout) -> Claim | None:
     return (slot, lane, sequence) if sequence <= SEQUENCE_MAX else None
 
 
-def _classify(row: Rows, stamp: Any, index: int, slot: int, maker: BlockMaker, rebuild: Rebuild) -> Sector:
+class _Elsewhere:
+    """Recognises sectors of the run's other streams."""
+
+    def __init__(self, maker: BlockMaker, others: Sequence[BlockMaker]) -> None:
+        own = maker.layout
+        fitting = [m for m in others if m.layout.stream != own.stream and m.layout.sector_bytes == own.sector_bytes]
+        self._makers = {m.layout.stream: m for m in fitting}
+        self._rebuild: dict[int, Rebuild] = {}
+
+    def sector(self, row: Rows, stamp: Any, index: int) -> Sector | None:
+        """The sector as one of another stream's, None if it is not."""
+        stream = int(stamp["stream"])
+        maker = self._makers.get(stream)
+        claim = None if maker is None else _claim(stamp, maker.layout)
+        own_index = int(stamp["sector"])
+        if maker is None or claim is None or own_index >= maker.layout.sectors:
+            return None
+        rebuild = self._rebuild.setdefault(stream, _rebuilder(maker))
+        if not np.array_equal(row, rebuild(claim)[own_index]):
+            return None
+        return Sector(Origin.ELSEWHERE, claim[0], claim[2], own_index - index, stream)
+
+
+def _classify(
+    row: Rows, stamp: Any, index: int, slot: int, maker: BlockMaker, rebuild: Rebuild, elsewhere: _Elsewhere
+) -> Sector:
     """The origin of the sector at `index` of a block read at `slot`."""
     if stamp["magic"] != MAGIC or stamp["version"] != VERSION:
         words = row.view(np.uint64)
@@ -181,7 +215,7 @@ def _classify(row: Rows, stamp: Any, index: int, slot: int, maker: BlockMaker, r
         return Sector(Origin.FOREIGN)
     claim, own_index = _claim(stamp, maker.layout), int(stamp["sector"])
     if claim is None or own_index >= maker.layout.sectors:
-        return Sector(Origin.UNKNOWN)
+        return elsewhere.sector(row, stamp, index) or Sector(Origin.UNKNOWN)
     if not np.array_equal(row, rebuild(claim)[own_index]):
         return Sector(Origin.UNKNOWN)
     at_home = claim[0] == slot and own_index == index

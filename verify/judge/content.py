@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
@@ -25,7 +26,7 @@ class Content(IntEnum):
     MISPLACED = 3
     """A whole block of this run stamped for another slot."""
     FOREIGN = 4
-    """A whole block of another run."""
+    """A block of another run, or sectors of such throughout."""
     BLANK = 5
     """One repeated value."""
     UNMATCHED = 6
@@ -81,7 +82,9 @@ class Seen:
             raise ValueError(f"an observation lacks or misstates a field: {error}") from None
 
 
-def look(block: memoryview, slot: int, maker: BlockMaker, expected_sequence: int) -> Seen:
+def look(
+    block: memoryview, slot: int, maker: BlockMaker, expected_sequence: int, others: Sequence[BlockMaker] = ()
+) -> Seen:
     """Say what `block`, read at slot `slot` of the maker's stream, holds.
 
     Args:
@@ -89,6 +92,7 @@ def look(block: memoryview, slot: int, maker: BlockMaker, expected_sequence: int
         slot: counted within the stream.
         maker: the stream's block maker.
         expected_sequence: the write that was expected, for comparing damaged bytes with; -1 for none.
+        others: the block makers of all streams of the run, to recognise a write misdirected between them.
     """
     layout = maker.layout
     decoded = decode_blocks(block, layout)
@@ -105,7 +109,20 @@ def look(block: memoryview, slot: int, maker: BlockMaker, expected_sequence: int
         )  # fmt: skip
     if decoded.state[0] == State.BLANK:
         return Seen(Content.BLANK, detail=f"every 8 bytes are {bytes(block[:8]).hex()}")
-    return _seen_in(dissect(block, slot, maker, expected_sequence))
+    found = dissect(block, slot, maker, expected_sequence, others)
+    return _misdirected(found, others) or _seen_in(found)
+
+
+def _misdirected(found: Dissection, others: Sequence[BlockMaker]) -> Seen | None:
+    """What is seen where all sectors are of one write of another stream, one after another; None elsewhere."""
+    first = found.sectors[0]
+    if first.stream < 0 or any(sector != first for sector in found.sectors):
+        return None
+    home = next(maker.layout for maker in others if maker.layout.stream == first.stream)
+    return Seen(
+        Content.MISPLACED, home_address=home.address(first.slot), home_sequence=first.sequence,
+        detail="sectors " + found.describe(),
+    )  # fmt: skip
 
 
 def _seen_in(found: Dissection) -> Seen:
@@ -113,6 +130,8 @@ def _seen_in(found: Dissection) -> Seen:
     elsewhere = any(sector.origin is Origin.ELSEWHERE for sector in found.sectors)
     alien = any(sector.origin in _NO_WRITE for sector in found.sectors)
     content = Content.MIX if not alien else Content.PARTIAL if here or elsewhere else Content.UNMATCHED
+    if all(sector.origin is Origin.FOREIGN for sector in found.sectors):
+        content = Content.FOREIGN
     detail = "sectors " + found.describe()
     bits = -1
     if found.difference is not None:
