@@ -8,22 +8,23 @@ import os
 import shutil
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from verify.drill.journal import JOURNAL_NAME, Journal, Region, circumstances, interrupted
 from verify.drill.quantities import rfc3339
 from verify.drill.record import LedgerParts, RecordFolder, read_json, write_json
 from verify.drill.scan import Scanner, ScanResult
-from verify.errors import AckproofError, CannotRun
+from verify.errors import AckproofError, CannotRun, UsageError
 from verify.judge.content import Content
 from verify.judge.decision import Source
 from verify.judge.judgement import Judgement
 from verify.judge.observations import PACK_ROWS, blank_rows
 from verify.judge.order import Order
-from verify.judge.verdict import SEVERITY, Evidence, Verdict, conclude
+from verify.judge.verdict import SEVERITY, Evidence, Verdict, conclude, plural
 from verify.ledger.frames import SEQUENCE_MAX
 from verify.load.run import Run
 from verify.load.specimens import SpecimenFile
@@ -108,6 +109,7 @@ def check_record(
     opened: OpenedVolume,
     read_twice: bool = False,
     progress: Callable[[int, int], None] = lambda done, total: None,
+    resume: bool = False,
 ) -> CheckResult:
     """Judge one run by its ledger and its volume, and keep the check in the record folder.
 
@@ -116,15 +118,18 @@ def check_record(
         opened: the volume.
         read_twice: read everything a second time and compare.
         progress: told of bytes read so far and in all.
+        resume: go on with a check that was interrupted, from where it was (see `verify.drill.journal`).
 
     Raises:
         CannotRun, UsageError: if nothing could be concluded.
     """
     if folder.running():
         raise CannotRun(f"a run is still writing to {folder.path}; stop it first, or wait for its end")
+    if resume and read_twice:
+        raise UsageError("a check that reads everything twice cannot go on half way; leave out --resume")
     about, run = folder.read_run()
-    with folder.checking():
-        return _check(folder, about, run, opened, read_twice, progress)
+    with folder.checking(resume):
+        return _check(folder, about, run, opened, read_twice, progress, resume)
 
 
 def _check(
@@ -134,6 +139,7 @@ def _check(
     opened: OpenedVolume,
     read_twice: bool,
     progress: Callable[[int, int], None],
+    resume: bool,
 ) -> CheckResult:
     ledger = LedgerParts(folder, run)
     ledger.require_description(run.digest)
@@ -141,21 +147,34 @@ def _check(
     earlier = _seen_in_earlier_checks(folder, run)
     name = folder.next_check()
     partial = folder.partial_check(name)
+    facts = circumstances(folder, ledger, opened.name)
+    regions = interrupted(partial, facts, run) if resume else None
+    journal = None
     try:
-        partial.mkdir()
+        if not resume:
+            partial.mkdir()
+        if not read_twice and opened.volume is not None:
+            journal = Journal(partial, facts, regions)
         specimens = SpecimenFile(str(folder.specimens_path / f"check-{name}.bin"))
         judgement.recall(earlier.in_flight)
-        scan = _scan(judgement, opened, specimens, read_twice, progress)
-        result, orders = _conclude(judgement, ledger, about, opened, scan, earlier, partial)
+        scan = _scan(judgement, opened, specimens, read_twice, progress, journal)
+        doubts = [*earlier.doubts, *_interruption(regions)]
+        result, orders = _conclude(judgement, ledger, about, opened, scan, replace(earlier, doubts=doubts), partial)
         write_json(partial / "verdict.json", result)
         _keep_seen(partial, scan)
+        (partial / JOURNAL_NAME).unlink(missing_ok=True)
         os.rename(partial, folder.checks_path / name)
     except OSError as error:
         shutil.rmtree(partial, ignore_errors=True)
         raise CannotRun(f"the check cannot be kept in {folder.checks_path}: {error.strerror}") from None
+    except KeyboardInterrupt:
+        raise  # What was read stays, so that the check can go on.
     except BaseException:
         shutil.rmtree(partial, ignore_errors=True)
         raise
+    finally:
+        if journal is not None:
+            journal.close()
     _keep_worst(folder, result)
     return CheckResult(result, folder.checks_path / name, orders)
 
@@ -166,6 +185,7 @@ def _scan(
     specimens: SpecimenFile,
     read_twice: bool,
     progress: Callable[[int, int], None],
+    journal: Journal | None,
 ) -> ScanResult:
     run = judgement.run
     if opened.volume is None:
@@ -184,7 +204,7 @@ def _scan(
         progress(done, total)
 
     scanner = Scanner(judgement.state, opened.volume, judgement.observations, specimens, step)
-    result = scanner.scan(read_twice)
+    result = scanner.scan(read_twice, journal)
     specimens.close()
     if opened.other_identity and not result.own_blocks and not result.found_beyond:
         judgement.observations.forget_check()
@@ -240,6 +260,19 @@ def _conclude(
     return verdict_json(facts), [None if order is None else order.order for order in orders]
 
 
+def _interruption(regions: list[Region] | None) -> list[str]:
+    """What a check that went on after an interruption cannot say."""
+    if not regions:
+        return []
+    began, ended = (rfc3339(at) for at in (regions[0].from_wall_ns, regions[-1].to_wall_ns))
+    slots = sum(region.end_slot - region.first_slot for region in regions)
+    doubt = (
+        f"what {plural(slots, 'slot')} hold since {ended}: this check was interrupted and resumed, and what it had "
+        f"read since {began} was not read again"
+    )
+    return [doubt]
+
+
 def _other_volume(opened: OpenedVolume, scan: ScanResult) -> str:
     if opened.other_identity and not scan.own_blocks and opened.volume is not None:
         return (
@@ -253,8 +286,12 @@ def _open_tail(judgement: Judgement, ledger: LedgerParts, time_text: Callable[[i
     open_lanes = [lane for lane in range(judgement.run.lanes) if judgement.state.is_open(lane)]
     if not open_lanes:
         return ""
-    last_ns = max((tail.last_done_ns for tail in judgement.timeline.tails), default=-1)
-    until = time_text(last_ns) if last_ns >= 0 else "its beginning"
+    ends: dict[int, int] = {}
+    for lane in open_lanes:
+        part = judgement.run.lane_workers[lane]
+        ends[part] = max(judgement.timeline.tails[lane].last_done_ns, ends.get(part, -1))
+    until_ns = min(ends.values())
+    until = time_text(until_ns) if until_ns >= 0 else "its beginning"
     torn = [f"{Path(s.path).name}, {s.torn}" for s in ledger.states.values() if s.torn]
     text = f"anything acknowledged after {until}: the ledger was never closed and is complete only up to then"
     text += ", but for what later blocks on the volume prove"

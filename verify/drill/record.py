@@ -204,8 +204,8 @@ class RecordFolder:
         return self.checks_path / f".{name}.partial"
 
     @contextlib.contextmanager
-    def checking(self) -> Iterator[None]:
-        """Hold the folder for one check at a time, and remove what a killed one left half done.
+    def checking(self, resume: bool = False) -> Iterator[None]:
+        """Hold the folder for one check at a time; what a killed one left half done is removed unless it is to go on.
 
         Raises:
             CannotRun: if another check is going on, or the folder cannot be used.
@@ -222,11 +222,15 @@ class RecordFolder:
                 raise CannotRun(f"another check of {self.path} is going on; wait for its end") from None
             except OSError:
                 pass  # A file system without locks; two checks at once then get in each other's way.
-            for partial in self.checks_path.glob(".*.partial"):
+            for partial in [] if resume else self.checks_path.glob(".*.partial"):
                 shutil.rmtree(partial, ignore_errors=True)
             yield
         finally:
             os.close(held)
+
+    def interrupted_check(self) -> bool:
+        """Whether a check was left half done."""
+        return any(self.checks_path.glob(".*.partial"))
 
     def check_names(self) -> list[str]:
         """The names of the checks there are, in order."""

@@ -6,7 +6,8 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from xxhash import xxh3_64_intdigest
 from verify.blocks.decode import DecodedBlocks, State, decode_blocks, own_sectors
 from verify.blocks.encode import BlockMaker
 from verify.blocks.layout import StreamLayout
+from verify.drill.journal import COUNTS, REGION_BYTES, Journal, Region
 from verify.judge.content import Content, look
 from verify.judge.decision import Source
 from verify.judge.observations import Observations, Rows, blank_rows, row_of
@@ -83,18 +85,69 @@ class Scanner:
         self._seen = np.full(run.slots if self._any_open else 0, _SEEN_UNKNOWN, dtype=np.int64)
         self._hashes: npt.NDArray[np.uint64] | None = None
 
-    def scan(self, twice: bool) -> ScanResult:
-        """Read everything, once or twice, and prove what blocks beyond an open ledger tail prove."""
+    def scan(self, twice: bool, journal: Journal | None = None) -> ScanResult:
+        """Read everything, once or twice, and prove what blocks beyond an open ledger tail prove.
+
+        Args:
+            twice: read everything a second time and compare.
+            journal: takes what was read, region by region, and gives what an interrupted scan had read.
+        """
         if twice:
             self._hashes = np.zeros(self._state.run.slots, dtype=np.uint64)
-        for stream_index, stream in enumerate(self._state.run.streams):
-            layout = stream.layout
-            for first, data, readable in self._chunks(stream_index, 0, layout.slots):
-                self._take(stream_index, first, data, readable)
+        at = [0] * len(self._state.run.streams)
+        for region in journal.earlier if journal else []:
+            self._take_over(region)
+            at[region.stream] = region.end_slot
+        for stream_index in range(len(at)):
+            self._scan_stream(stream_index, at[stream_index], journal)
         if twice:
             self._scan_again()
         self._prove()
         return self.result
+
+    def _scan_stream(self, stream_index: int, start: int, journal: Journal | None) -> None:
+        """Read one stream from slot `start` on, region by region."""
+        layout = self._state.run.streams[stream_index].layout
+        total, so_far, began_ns, first_slot = self._observations, replace(self.result), time.time_ns(), start
+        self._observations = Observations()
+        noted = len(self.result.seen_in_flight)
+        for first, data, readable in self._chunks(stream_index, start, layout.slots):
+            self._take(stream_index, first, data, readable)
+            end = first + len(readable)
+            if (end - first_slot) * layout.block_bytes < REGION_BYTES and end < layout.slots:
+                continue
+            part, self._observations = self._observations, Observations()
+            if journal is not None:
+                low = layout.first_slot
+                seen = self._seen[low + first_slot : low + end]
+                counts = {name: getattr(self.result, name) - getattr(so_far, name) for name in COUNTS}
+                in_flight = dict(islice(self.result.seen_in_flight.items(), noted, None))
+                times = (began_ns, time.time_ns())
+                beyond = dict(self.result.found_beyond)
+                rows = part.rows()
+                region = Region(
+                    stream_index, first_slot, end, *times, counts, in_flight, beyond, rows, part.details, seen
+                )
+                journal.add(region)
+            total.add_all(part)
+            so_far, began_ns, first_slot = replace(self.result), time.time_ns(), end
+            noted = len(self.result.seen_in_flight)
+        self._observations = total
+
+    def _take_over(self, region: Region) -> None:
+        """Take what an interrupted scan had read as if it had been read now."""
+        layout = self._state.run.streams[region.stream].layout
+        for name in COUNTS:
+            setattr(self.result, name, getattr(self.result, name) + region.counts[name])
+        self.result.seen_in_flight |= region.in_flight
+        self.result.found_beyond |= region.beyond
+        if len(region.seen):
+            self._seen[layout.first_slot + region.first_slot : layout.first_slot + region.end_slot] = region.seen
+        part = Observations()
+        part.add_rows(region.rows)
+        part.details = region.details
+        self._observations.add_all(part)
+        self._progress((region.end_slot - region.first_slot) * layout.block_bytes)
 
     def _chunks(
         self, stream_index: int, first_slot: int, end_slot: int
@@ -217,7 +270,7 @@ class Scanner:
         layout = self._state.run.streams[stream_index].layout
         in_flight = self._state.in_flight.get(slot, -1)
         expected = max(int(self._state.newest[slot]), in_flight)
-        seen = look(block, slot - layout.first_slot, self._makers[stream_index], expected)
+        seen = look(block, slot - layout.first_slot, self._makers[stream_index], expected, self._makers)
         if seen.newest >= 0:
             self._note_beyond(slot, seen.newest)
         row = row_of(slot, Source.CHECK, seen)
@@ -265,7 +318,7 @@ class Scanner:
         lane = self._state.lane_of_slot(slot)
         layout = self._state.run.streams[stream_index].layout
         expected = max(int(self._state.newest[slot]), in_flight)
-        seen = look(block, slot - layout.first_slot, self._makers[stream_index], expected)
+        seen = look(block, slot - layout.first_slot, self._makers[stream_index], expected, self._makers)
         row = row_of(slot, Source.CHECK, seen)
         row["issued_ns"] = row["done_ns"] = time.monotonic_ns()
         beyond = self._state.is_open(lane) and seen.newest >= self._state.timeline.tails[lane].next_sequence

@@ -121,12 +121,13 @@ class Observations:
 
     def add_all(self, other: Observations) -> None:
         """Add all rows of `other`, whose texts must be in a list of its own."""
-        for row in other.loose():
-            text = other.details[row["detail"]] if row["detail"] >= 0 else ""
-            one = np.array([row], dtype=ROW_DTYPE)
-            one["detail"] = -1
-            self.add(one, text)
-        self._pack()
+        loose = other.loose()
+        told = loose["detail"] >= 0
+        for index in np.flatnonzero(told).tolist():
+            row = loose[index : index + 1].copy()
+            text, row["detail"] = other.details[int(row["detail"][0])], -1
+            self.add(row, text)
+        self.add_rows(loose[~told])
         self._packed += other._packed
 
     def rows(self) -> Rows:

@@ -1,0 +1,197 @@
+"""What a check has read so far, kept as it goes, so that one that was interrupted can go on from there.
+
+A check goes on only when it is told to, and only if nothing can be seen to have happened to the volume meanwhile: the
+machine has not been restarted, the volume is the same by the same path, this machine has written nothing to it, and no
+mark or note was made. What an array did behind the path cannot be seen from here; so the verdict says what was read
+when.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import struct
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+import numpy.typing as npt
+from xxhash import xxh3_64_intdigest
+
+from verify.drill.record import LedgerParts, RecordFolder
+from verify.errors import CannotRun, UsageError
+from verify.judge.observations import ROW_DTYPE, Rows
+from verify.load.run import Run
+from verify.load.worker import boot_id
+
+JOURNAL_NAME = "scan.journal"
+JOURNAL_FORMAT = "ackproof-scan/1"
+REGION_BYTES = 256 * 1024 * 1024
+COUNTS = ("slots_read", "bytes_read", "own_blocks")
+_HEADER = struct.Struct("<4sIQQQ")
+"""Magic, bytes of JSON, bytes of packed rows, bytes of sequence numbers seen, XXH3-64 of all after the header."""
+_MAGIC = b"aKsj"
+_FRAME_BYTES_MAX = 1 << 32
+_WRITES_FIELD, _WRITTEN_SECTORS_FIELD = 4, 6
+"""Of /sys/dev/block/*/stat: writes and sectors written. Source: Linux `Documentation/block/stat.rst`."""
+
+
+@dataclass(frozen=True)
+class Region:
+    """One stretch of a stream that was read: up to which slot, when (wall clock), and what was odd there.
+
+    `seen` holds what the scan remembers of each slot while the ledger has an open tail. `counts` are what the region
+    adds to the counts of a `verify.drill.scan.ScanResult`, `in_flight` and `beyond` what it adds to its tables.
+    """
+
+    stream: int
+    first_slot: int
+    end_slot: int
+    from_wall_ns: int
+    to_wall_ns: int
+    counts: dict[str, int]
+    in_flight: dict[int, int]
+    beyond: dict[int, int]
+    rows: Rows
+    details: list[str]
+    seen: npt.NDArray[np.int64]
+
+
+def circumstances(folder: RecordFolder, ledger: LedgerParts, name: str) -> dict[str, Any]:
+    """Everything that must be the same for a check to go on, as can be seen from here; keys are told to the user."""
+    return {
+        "the machine's boot": boot_id(),
+        "the path of the volume": name,
+        "the volume's state": _volume_state(name),
+        "the ledger": {f"{part:03d}": state.head for part, state in sorted(ledger.states.items())},
+        "the marks and notes": folder.events_path.stat().st_size if folder.events_path.is_file() else 0,
+        "the checks made": folder.check_names(),
+    }
+
+
+def _volume_state(name: str) -> list[int | str]:
+    """What changes when this machine writes to the volume, or has another one behind the same path."""
+    try:
+        found = os.stat(name)
+    except OSError:
+        return []
+    if not found.st_rdev:
+        return [found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns]
+    device = Path(f"/sys/dev/block/{os.major(found.st_rdev)}:{os.minor(found.st_rdev)}")
+    state: list[int | str] = [found.st_rdev]
+    with contextlib.suppress(OSError, IndexError):
+        fields = (device / "stat").read_text(encoding="ascii").split()
+        state += [fields[_WRITES_FIELD], fields[_WRITTEN_SECTORS_FIELD]]
+    with contextlib.suppress(OSError):
+        state.append((device / "diskseq").read_text(encoding="ascii").strip())
+    return state
+
+
+class Journal:
+    """The journal of one check, being written.
+
+    Args:
+        partial: the folder of the check under way.
+        facts: its circumstances (`circumstances`).
+        earlier: what an interrupted check had read, if this one goes on from there.
+    """
+
+    def __init__(self, partial: Path, facts: dict[str, Any], earlier: list[Region] | None = None) -> None:
+        self.earlier = earlier or []
+        path = partial / JOURNAL_NAME
+        self._file: BinaryIO = open(path, "r+b" if earlier is not None else "xb")  # noqa: SIM115
+        if earlier is None:
+            self._append({"format": JOURNAL_FORMAT, "circumstances": facts})
+        else:
+            end = sum(length for _, length in _frames(path))
+            self._file.truncate(end)
+            self._file.seek(end)
+
+    def add(self, region: Region) -> None:
+        """Keep one region; where the disk is full the check goes on without."""
+        about = {
+            "stream": region.stream, "first_slot": region.first_slot, "end_slot": region.end_slot,
+            "from_wall_ns": region.from_wall_ns, "to_wall_ns": region.to_wall_ns, "counts": region.counts,
+            "in_flight": list(region.in_flight.items()), "beyond": list(region.beyond.items()),
+            "details": region.details,
+        }  # fmt: skip
+        if not self._file.closed:
+            try:
+                self._append(about, zlib.compress(region.rows.tobytes(), 1), region.seen.tobytes())
+            except OSError:
+                self._file.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    def _append(self, about: dict[str, Any], rows: bytes = b"", seen: bytes = b"") -> None:
+        text = json.dumps(about).encode()
+        check = xxh3_64_intdigest(text + rows + seen)
+        header = _HEADER.pack(_MAGIC, len(text), len(rows), len(seen), check)
+        self._file.write(header + text + rows + seen)
+        self._file.flush()
+
+
+def interrupted(partial: Path, facts: dict[str, Any], run: Run) -> list[Region]:
+    """What the interrupted check in `partial` had read.
+
+    Raises:
+        UsageError: if there is none, or something happened since that forbids going on.
+        CannotRun: if it cannot be read.
+    """
+    path = partial / JOURNAL_NAME
+    try:
+        frames = [frame for frame, _ in _frames(path)] if path.is_file() else []
+    except OSError as error:
+        raise CannotRun(f"{path} cannot be read: {error.strerror}") from None
+    if not frames or frames[0][0].get("format") != JOURNAL_FORMAT:
+        raise UsageError("no interrupted check was left that could go on; run the check without --resume")
+    before = frames[0][0]["circumstances"]
+    changed = [what for what, value in json.loads(json.dumps(facts)).items() if before.get(what) != value]
+    if changed:
+        what = ", ".join(changed)
+        raise UsageError(
+            f"the interrupted check cannot go on, since this is no longer the same: {what}; check without --resume"
+        )
+    try:
+        regions = [_region(*frame) for frame in frames[1:]]
+        at: dict[int, int] = {}
+        for region in regions:
+            stream = run.streams[region.stream].layout
+            if region.first_slot != at.get(region.stream, 0) or not region.first_slot < region.end_slot <= stream.slots:
+                raise ValueError("its regions do not follow one another")
+            at[region.stream] = region.end_slot
+    except (ValueError, KeyError, TypeError, IndexError, zlib.error) as error:
+        raise UsageError(f"{path} cannot be used: {error}; run the check without --resume") from None
+    return regions
+
+
+def _frames(path: Path) -> Iterator[tuple[tuple[dict[str, Any], bytes, bytes], int]]:
+    """The whole frames of a journal, each with its length in bytes; a torn one ends it."""
+    with open(path, "rb") as file:
+        while True:
+            header = file.read(_HEADER.size)
+            if len(header) < _HEADER.size:
+                return
+            magic, *lengths, check = _HEADER.unpack(header)
+            if magic != _MAGIC or sum(lengths) > _FRAME_BYTES_MAX:
+                return
+            body = file.read(sum(lengths))
+            if len(body) < sum(lengths) or xxh3_64_intdigest(body) != check:
+                return
+            text, rows_end = lengths[0], lengths[0] + lengths[1]
+            yield (json.loads(body[:text]), body[text:rows_end], body[rows_end:]), len(header) + len(body)
+
+
+def _region(about: dict[str, Any], rows: bytes, seen: bytes) -> Region:
+    return Region(
+        about["stream"], about["first_slot"], about["end_slot"], about["from_wall_ns"], about["to_wall_ns"],
+        about["counts"], dict(about["in_flight"]), dict(about["beyond"]),
+        np.frombuffer(bytearray(zlib.decompress(rows)), dtype=ROW_DTYPE), about["details"],
+        np.frombuffer(seen, dtype=np.int64),
+    )  # fmt: skip
