@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from verify.judge.flushes import FlushCover
-from verify.judge.slots import TOUCH_KINDS, SlotState, planned, schedules
+from verify.judge.slots import SlotState, planned, schedules, touches_in
 from verify.judge.takeovers import Takeover
 from verify.judge.timeline import WRITE_KINDS, by_lane, kind_mask
 from verify.ledger.frames import Kind, Records
@@ -75,9 +75,8 @@ class History:
         accepted = self._state.timeline.accepted.get(part, 0)
         if taken >= accepted or part in self._state.mismatches or not isinstance(item, Records):
             return
-        touches = item.take(np.flatnonzero(kind_mask(item, TOUCH_KINDS)))
-        for lane, positions in by_lane(touches):
-            self._feed_lane(lane, touches.take(positions))
+        for lane, touches in by_lane(touches_in(item)):
+            self._feed_lane(lane, touches)
 
     def _feed_lane(self, lane: int, records: Records) -> None:
         first_slot = self._state.run.stream_of_lane(lane).layout.first_slot

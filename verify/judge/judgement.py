@@ -84,6 +84,8 @@ class Judgement:
     def judge(self, seen_before: Mapping[int, int], found_beyond: Mapping[int, int]) -> Iterator[Judged]:
         """Judge all observations, batch by batch; `totals` and the order facts are complete when it ends.
 
+        To be called once: what the check saw is given up at the end, to make room for what the order needs.
+
         Args:
             seen_before: slot to the newest sequence number that an earlier check saw there.
             found_beyond: lane to the highest operation found on the volume beyond the ledger's end.
@@ -100,6 +102,7 @@ class Judgement:
             history.finish()
             for low, high in batch.windows():
                 yield self.assessor.judge(self.observations.of_slots(low, high), history)
+        self.observations.forget_check()
 
     def order(self, index: int) -> TakeoverOrder | None:
         """The order finding of takeover `index`, None if nothing was lost there; after `judge` has ended."""

@@ -79,6 +79,12 @@ def schedules(run: Run) -> list[Schedule]:
     return [run.schedule(lane) for lane in range(run.lanes)]
 
 
+def touches_in(records: Records) -> Records:
+    """Those of the records that tell of reads, writes and examinations of slots, in order."""
+    touches = kind_mask(records, TOUCH_KINDS)
+    return records if touches.all() else records.take(np.flatnonzero(touches))
+
+
 def planned(
     schedule: Schedule, first_slot: int, sequences: Int64Array
 ) -> tuple[Int64Array, npt.NDArray[np.bool_]]:
@@ -135,9 +141,8 @@ class SlotState:
             return
         for around in self.around:
             _gather(around, item, self.run)
-        touches = item.take(np.flatnonzero(kind_mask(item, TOUCH_KINDS)))
-        for lane, positions in by_lane(touches):
-            wrong = self._feed_lane(lane, touches.take(positions))
+        for lane, touches in by_lane(touches_in(item)):
+            wrong = self._feed_lane(lane, touches)
             if wrong:
                 self.mismatches[part] = wrong
                 self._distrusted |= {x for x in range(self.run.lanes) if self.run.lane_workers[x] == part}
@@ -168,6 +173,7 @@ class SlotState:
                 around.examined = int(examined[index])
                 around.unexamined = int(unexamined[index])
                 around.left_to_check = int(untouched[index])
+        self._interval = np.zeros(0, dtype=np.uint16)
 
     def is_open(self, lane: int) -> bool:
         """Whether the lane may have gone on beyond what the ledger holds."""
@@ -274,12 +280,12 @@ class SlotState:
             if index:
                 self._count_touches(index, slots[now], is_write[now])
             written = now[is_write[now]]
-            np.maximum.at(self.newest, slots[written], records.sequence[written])
+            self.newest[slots[written]] = records.sequence[written]  # In order: of a slot written twice the last stays.
         if self._cover is not None:
             written = np.flatnonzero(is_write)
             through = records.kind[written] == Kind.WRITE_THROUGH
             covered = written[self._cover.covered_at(records.done_ns[written], through) != NOT_COVERED_NS]
-            np.maximum.at(self.covered, slots[covered], records.sequence[covered])
+            self.covered[slots[covered]] = records.sequence[covered]
             self.covered_writes += len(covered)
         return ""
 
@@ -302,9 +308,9 @@ class SlotState:
     def _count_touches(self, interval: int, slots: Int64Array, is_write: npt.NDArray[np.bool_]) -> None:
         """Note the first touch of each slot since the latest takeover: an examination, or an overwrite."""
         known = self.newest[slots] >= 0
-        unique, first = np.unique(slots[known], return_index=True)
-        fresh = self._interval[unique] < interval
-        touched, wrote = unique[fresh], is_write[known][first[fresh]]
+        fresh = known & (self._interval[slots] < interval)
+        touched, first = np.unique(slots[fresh], return_index=True)
+        wrote = is_write[fresh][first]
         since = self._interval[touched].astype(np.int64) + 1
         for row, which in ((0, ~wrote), (1, wrote)):
             np.add.at(self._tally[row], since[which], 1)

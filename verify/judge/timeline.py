@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -50,16 +51,18 @@ def time_in(event: dict[str, Any], name: str) -> int:
     return value
 
 
-def by_lane(records: Records) -> Iterator[tuple[int, npt.NDArray[np.int64]]]:
-    """Each lane that occurs, with the positions of its records in order; CLOCK records belong to no lane."""
+def by_lane(records: Records) -> Iterator[tuple[int, Records]]:
+    """Each lane that occurs, with its records in order; CLOCK records belong to no lane."""
     positions = np.flatnonzero(records.kind != Kind.CLOCK)
-    order = positions[np.argsort(records.lane[positions], kind="stable")]
-    lanes = records.lane[order]
+    lanes = records.lane[positions].astype(np.uint16)  # Two bytes in a record, and sorted without comparing.
+    order = np.argsort(lanes, kind="stable")
+    lanes = lanes[order]
     if not len(lanes):
         return
-    cuts = np.flatnonzero(np.diff(lanes)) + 1
-    for group in np.split(order, cuts):
-        yield int(records.lane[group[0]]), group
+    gathered = records.take(positions[order])
+    bounds = [0, *(np.flatnonzero(np.diff(lanes)) + 1).tolist(), len(lanes)]
+    for start, end in pairwise(bounds):
+        yield int(lanes[start]), gathered.take(slice(start, end))
 
 
 @dataclass(frozen=True)
@@ -301,11 +304,10 @@ class Timeline:
             if (times < 0).any() or (times > TIME_NS_MAX).any():
                 return "a time that no clock shows"
         moved: dict[int, LaneTail] = {}
-        for lane, positions in by_lane(records):
+        for lane, own in by_lane(records):
             if lane >= self.run.lanes or self._part_of[lane] != part:
                 return f"a record of lane {lane}, which does not write to this file"
             tail = self.tails[lane]
-            own = records.take(positions)
             operations = kind_mask(own, OPERATION_KINDS)
             sequences = own.sequence[operations]
             expected = np.arange(tail.next_sequence, tail.next_sequence + len(sequences))

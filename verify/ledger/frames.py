@@ -104,10 +104,16 @@ class Records:
     def __len__(self) -> int:
         return len(self.kind)
 
-    def take(self, which: npt.NDArray[Any]) -> Records:
+    def take(self, which: npt.NDArray[Any] | slice) -> Records:
         """The records at the given positions (or where the mask is true), in order."""
-        columns = (self.kind, self.code, self.lane, self.sequence, self.issued_ns, self.done_ns)
-        return Records(*(column[which] for column in columns))
+        return Records(
+            self.kind[which],
+            self.code[which],
+            self.lane[which],
+            self.sequence[which],
+            self.issued_ns[which],
+            self.done_ns[which],
+        )
 
 
 def decode_records(body: bytes | memoryview) -> Records:
