@@ -153,11 +153,14 @@ def _bodies(lanes: npt.NDArray[np.int64], operations: int) -> Iterator[bytes]:
 def _measured(arguments: Sequence[str | Path]) -> dict[str, float]:
     """Run a command; how long it took, its processor time and its peak memory."""
     started_s = time.monotonic()
-    process = subprocess.Popen([sys.executable, *map(str, arguments)], stdout=subprocess.DEVNULL, cwd=ROOT)
+    command = [sys.executable, *map(str, arguments)]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, cwd=ROOT)
+    assert process.stderr is not None
+    complaints = process.stderr.read().decode(errors="replace")
     _, status, usage = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode not in (0, 1, 3):
-        raise SystemExit(f"exit {process.returncode} of {' '.join(map(str, arguments))}")
+        raise SystemExit(f"exit {process.returncode} of {' '.join(command)}: {complaints}")
     return {
         "seconds": time.monotonic() - started_s,
         "cpu_seconds": usage.ru_utime + usage.ru_stime,
@@ -199,23 +202,27 @@ def missing_rows(place: Path, millions: Sequence[float]) -> list[dict[str, Any]]
     return out
 
 
-def check_rows(record: Path, volume: Path, bare_program: Path, rounds: int) -> list[dict[str, Any]]:
-    """Check a written volume and read it bare, in turns: `ackproof` and `bare` in MB/s, and their `ratio`.
+def check_rows(place: Path, span_bytes: int, bare_program: Path, rounds: int = 3) -> list[dict[str, Any]]:
+    """Check a volume and read it bare, in turns: `ackproof` and `bare` in MB/s, and their `ratio`; a row a round.
 
     Args:
-        record: the record of the run that wrote it.
-        volume: the file.
+        place: a folder on the disk to use, with room for the volume.
+        span_bytes: size of the volume, which is written first.
         bare_program: the compiled bare loop.
         rounds: how many of each.
     """
     out = []
-    span_bytes = volume.stat().st_size
-    for _ in range(rounds):
-        measured = _measured(["-m", "verify", "check", record])
-        command = [str(bare_program), "read", str(volume), str(BARE_READ_BYTES), str(span_bytes)]
-        bare = json.loads(subprocess.run(command, check=True, capture_output=True, timeout=CHILD_LIMIT_S).stdout)
-        ours, theirs = span_bytes / measured["seconds"] / 1e6, bare["bytes"] / bare["seconds"] / 1e6
-        out.append({"row": "check", "ackproof": ours, "bare": theirs, "ratio": ours / theirs, **measured})
+    with tempfile.TemporaryDirectory(prefix="check-", dir=place) as folder:
+        record, volume = Path(folder) / "record", Path(folder) / "volume"
+        span = f"{span_bytes // MIB}MiB"
+        _measured(["-m", "verify", "write", volume, "--record", record, "--for", "1s", "--span", span])
+        for _ in range(rounds):
+            measured = _measured(["-m", "verify", "check", record])
+            command = [str(bare_program), "read", str(volume), str(BARE_READ_BYTES), str(span_bytes)]
+            bare = json.loads(subprocess.run(command, check=True, capture_output=True, timeout=CHILD_LIMIT_S).stdout)
+            ours, theirs = span_bytes / measured["seconds"] / 1e6, bare["bytes"] / bare["seconds"] / 1e6
+            rates = {"ackproof": ours, "bare": theirs, "ratio": ours / theirs}
+            out.append({"row": f"check of {span_bytes / GIB:g} GiB", **rates, **measured})
     return out
 
 
@@ -235,17 +242,28 @@ def main() -> None:
     parser.add_argument("--at", type=Path, metavar="DIR", default=Path(tempfile.gettempdir()), help="where to work")
     parser.add_argument("--judging", type=float, nargs="*", default=[], metavar="MILLIONS", help="lengths of ledgers")
     parser.add_argument("--slots", type=int, default=1 << 22, help="slots of the runs judged")
-    parser.add_argument("--missing", type=float, nargs="*", default=[], metavar="MILLIONS", help="slots of volumes gone")
+    parser.add_argument("--missing", type=float, nargs="*", default=[], metavar="MILLIONS", help="slots of lost ones")
+    parser.add_argument("--check", type=float, nargs="*", default=[], metavar="GIB", help="sizes of volumes to check")
     parser.add_argument("--judge-only", metavar="RECORD", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.judge_only:
         _judge_only(options.judge_only)
         return
-    needed = 30 * 1_000_000 * max([*options.judging, *options.missing], default=0)
+    needed = max(
+        30_000_000 * max(options.judging, default=0.0), 250_000_000 * max(options.missing, default=0.0),
+        1.1 * GIB * max(options.check, default=0.0),
+    )  # fmt: skip
     if shutil.disk_usage(options.at).free < needed:
         raise SystemExit(f"{options.at} has too little room: {needed / GIB:.1f} GiB are needed")
     for row in judging_rows(options.at, options.judging, options.slots) + missing_rows(options.at, options.missing):
         print(json.dumps(row), flush=True)
+    for size in options.check:
+        with tempfile.TemporaryDirectory() as folder:
+            program = Path(folder) / "bare"
+            source = str(ROOT / "scripts" / "bench_bare.c")
+            subprocess.run(["cc", "-std=gnu11", "-O2", "-pthread", "-o", str(program), source], check=True)
+            for row in check_rows(options.at, int(size * GIB), program):
+                print(json.dumps(row), flush=True)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,171 @@
+"""The table of observations: what is packed comes back, row by row, and takes little room."""
+
+from __future__ import annotations
+
+import random
+import tracemalloc
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from verify.judge import observations as module
+from verify.judge.assess import OrderFacts, bulk_intact
+from verify.judge.content import Content, Seen
+from verify.judge.decision import Source
+from verify.judge.observations import ROW_DTYPE, Observations, Rows, blank_rows, row_of
+from verify.judge.order import OPEN_NS, judge_order
+
+SLOTS = 64
+SHOWN = [name for name in ROW_DTYPE.names or () if name not in ("detail", "issued_ns", "done_ns")]
+
+
+@pytest.fixture(autouse=True)
+def packed_early() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "PACK_ROWS", 8)
+        yield
+
+
+def a_row(draw: random.Random, slot: int, at_ns: int) -> tuple[Rows, str]:
+    """One row of the check, more often than not such as can be packed, with its text."""
+    content = draw.choice(list(Content))
+    sequence = draw.choice([-1, 0, 7, 2**47])
+    row, text = blank_rows([slot], Source.CHECK, content), ""
+    if draw.random() < 0.3:
+        row = row_of(slot, Source.CHECK, Seen(content, 3, sequence, draw.random() < 0.5, 4, 512, 9, 77))
+        text = draw.choice(["", f"text {slot}"])
+    row["newest"] = row["oldest"] = sequence
+    row["grain"] = draw.choice([0, 1, 8])
+    row["steady"] = draw.random() < 0.9
+    row["issued_ns"], row["done_ns"] = at_ns, at_ns + 1
+    return row, text
+
+
+def told(rows: Rows, details: list[str]) -> list[tuple[object, ...]]:
+    """The rows with their texts, without what packing makes coarser."""
+    texts = [details[index] if index >= 0 else "" for index in rows["detail"].tolist()]
+    return [(*row, text) for row, text in zip(rows[SHOWN].tolist(), texts, strict=True)]
+
+
+class Table:
+    """Random rows, once in `Observations` and once in a plain list."""
+
+    def __init__(self, seed: int) -> None:
+        draw = random.Random(seed)
+        self.found, self.plain = Observations(), list[tuple[Rows, str]]()
+        for _ in range(draw.randrange(6)):
+            row = blank_rows([draw.randrange(SLOTS)], Source.READ, Content.WHOLE)
+            row["before"] = draw.randrange(100)
+            self._add(row, "")
+        for at_ns, slot in enumerate(draw.sample(range(SLOTS), draw.randrange(SLOTS))):
+            self._add(*a_row(draw, slot, at_ns))
+
+    def _add(self, row: Rows, text: str) -> None:
+        self.plain.append((row.copy(), text))
+        if text:
+            self.found.add(row, text)
+        else:
+            self.found.add_rows(row)
+
+    def expected(self, low: int = 0, high: int = SLOTS) -> list[tuple[object, ...]]:
+        within = [(row, text) for row, text in self.plain if low <= row["slot"][0] <= high]
+        chosen = sorted(within, key=lambda one: int(one[0]["slot"][0]))
+        return [(*row[SHOWN].tolist()[0], text) for row, text in chosen]
+
+
+@settings(max_examples=200, deadline=None)
+@given(seed=st.integers(0, 2**32), low=st.integers(0, SLOTS), length=st.integers(0, SLOTS))
+def test_rows_come_back_by_slot_and_in_order(seed: int, low: int, length: int) -> None:
+    table = Table(seed)
+    found = table.found.of_slots(low, low + length)
+    assert told(found, table.found.details) == table.expected(low, low + length)
+    assert sorted(told(table.found.rows(), table.found.details)) == sorted(table.expected())
+    for row in found[found["source"] == Source.CHECK]:
+        [plain] = [one for one, _ in table.plain if one["slot"] == row["slot"] and one["source"] == Source.CHECK]
+        assert row["issued_ns"] <= plain["issued_ns"][0] < plain["done_ns"][0] <= row["done_ns"]
+
+
+@settings(max_examples=200, deadline=None)
+@given(seed=st.integers(0, 2**32))
+def test_masks_and_forgetting(seed: int) -> None:
+    table = Table(seed)
+    draw = random.Random(seed + 1)
+    slots = {int(row["slot"][0]) for row, _ in table.plain}
+    checked = {int(row["slot"][0]) for row, _ in table.plain if row["source"] == Source.CHECK}
+    assert set(np.flatnonzero(table.found.mask(SLOTS)).tolist()) == slots
+    assert set(np.flatnonzero(table.found.mask(SLOTS, check_only=True)).tolist()) == checked
+    some = np.array(sorted(draw.sample(range(SLOTS), 20)), dtype=np.int64)
+    assert set(table.found.of_check(some)["slot"].tolist()) == checked & set(some.tolist())
+    gone = np.zeros(SLOTS, dtype=np.bool_)
+    gone[some] = True
+    table.found.forget_check(gone)
+    table.plain = [(r, t) for r, t in table.plain if r["source"] != Source.CHECK or not gone[r["slot"][0]]]
+    assert told(table.found.of_slots(0, SLOTS), table.found.details) == table.expected()
+    other = Table(seed + 2)
+    other.found.forget_check(~gone)
+    joined = Observations()
+    joined.add_all(table.found)
+    joined.add_all(other.found)
+    both = [*told(table.found.rows(), table.found.details), *told(other.found.rows(), other.found.details)]
+    assert sorted(told(joined.rows(), joined.details)) == sorted(both)
+    table.found.forget_check()
+    assert not (table.found.rows()["source"] == Source.CHECK).any()
+
+
+def test_details_have_a_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "DETAIL_CHARACTERS_MAX", 10)
+    found = Observations()
+    for slot in range(5):
+        found.add(blank_rows([slot], Source.CHECK, Content.BLANK), "12345678")
+    assert found.details == ["12345678"] * 2
+    assert found.rows()["detail"].tolist() == [0, 1, -1, -1, -1]
+
+
+@pytest.mark.parametrize(("older", "bytes_a_slot"), [(False, 6), (True, 14)])
+def test_an_odd_slot_costs_a_few_bytes(monkeypatch: pytest.MonkeyPatch, older: bool, bytes_a_slot: int) -> None:
+    monkeypatch.undo()
+    count, piece = 1 << 20, 1024
+    tracemalloc.start()
+    try:
+        found = Observations()
+        for first in range(0, count, piece):
+            rows = blank_rows(range(first, first + piece), Source.CHECK, Content.WHOLE if older else Content.BLANK)
+            if older:
+                rows["oldest"] = rows["newest"] = np.arange(first, first + piece)
+            rows["issued_ns"] = rows["done_ns"] = first
+            found.add_rows(rows)
+        del rows
+        kept, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    unpacked = module.PACK_ROWS * ROW_DTYPE.itemsize
+    assert kept < count * bytes_a_slot + unpacked
+    assert found.mask(count).sum() == count
+
+
+@settings(max_examples=500, deadline=None)
+@given(seed=st.integers(0, 2**32))
+def test_intact_slots_that_are_only_counted_change_no_order(seed: int) -> None:
+    draw = random.Random(seed)
+    special = np.array([draw.random() < 0.4 for _ in range(SLOTS)])
+    issued = np.array([draw.choice([-1, draw.randrange(40)]) for _ in range(SLOTS)], dtype=np.int64)
+    numbers = np.arange(SLOTS, dtype=np.int64) + 100
+    facts = OrderFacts(special)
+    for slots in np.array_split(np.flatnonzero(special), draw.randrange(1, 3)):
+        begins = np.array([draw.randrange(30) for _ in slots], dtype=np.int64)
+        ends = np.array([draw.choice([OPEN_NS, b + draw.randrange(20)]) for b in begins.tolist()], dtype=np.int64)
+        following = np.where(ends == OPEN_NS, -1, 500)
+        facts.columns.append((slots, slots + 1, begins, following, ends))
+        facts.lost_done_ns.append(ends[ends != OPEN_NS])
+    columns, counted = bulk_intact(facts, issued, numbers)
+    plain = np.flatnonzero(~special & (issued >= 0))
+    none, never = np.full(len(plain), -1), np.full(len(plain), OPEN_NS)
+    bulk = (plain, numbers[plain], issued[plain], none, never)
+    whole = [np.concatenate(parts) for parts in zip(bulk, *facts.columns, strict=True)]
+    wanted, found = judge_order(*whole, np.concatenate(facts.lost_done_ns)), judge_order(*columns)
+    assert found.slots + counted == wanted.slots
+    for name in ("one_moment", "moment_from_ns", "moment_to_ns", "witness", "overtaken", "set_aside"):
+        assert getattr(found, name) == getattr(wanted, name)
