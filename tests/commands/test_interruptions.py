@@ -134,7 +134,8 @@ class TestSignals:
         assert (check.returncode, out) == (CANNOT_RUN, "")
         assert "nothing was concluded" in err
         assert "Traceback" not in err
-        assert list(checks.iterdir()) == []
+        assert [path.name for path in checks.iterdir()] == [".001.partial"]
+        assert "--resume goes on from there" in err
         assert not (tmp_path / "record" / "verdict.json").exists()
 
 

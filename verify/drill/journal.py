@@ -149,10 +149,14 @@ def interrupted(partial: Path, facts: dict[str, Any], run: Run) -> list[Region]:
         frames = [frame for frame, _ in _frames(path)] if path.is_file() else []
     except OSError as error:
         raise CannotRun(f"{path} cannot be read: {error.strerror}") from None
-    if not frames or frames[0][0].get("format") != JOURNAL_FORMAT:
+    except ValueError:
+        frames = []
+    about = frames[0][0] if frames else None
+    if not isinstance(about, dict) or about.get("format") != JOURNAL_FORMAT:
         raise UsageError("no interrupted check was left that could go on; run the check without --resume")
-    before = frames[0][0]["circumstances"]
-    changed = [what for what, value in json.loads(json.dumps(facts)).items() if before.get(what) != value]
+    before = about.get("circumstances")
+    now = json.loads(json.dumps(facts)).items()
+    changed = [what for what, value in now if not isinstance(before, dict) or before.get(what) != value]
     if changed:
         what = ", ".join(changed)
         raise UsageError(
