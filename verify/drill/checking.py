@@ -18,6 +18,7 @@ from verify.drill.journal import JOURNAL_NAME, Journal, Region, circumstances, i
 from verify.drill.quantities import rfc3339
 from verify.drill.record import LedgerParts, RecordFolder, read_json, write_json
 from verify.drill.scan import Scanner, ScanResult
+from verify.drill.seal import SEAL_NAME, seal_check, seal_run
 from verify.errors import AckproofError, CannotRun, UsageError
 from verify.judge.content import Content
 from verify.judge.decision import Source
@@ -163,6 +164,7 @@ def _check(
         write_json(partial / "verdict.json", result)
         _keep_seen(partial, scan)
         (partial / JOURNAL_NAME).unlink(missing_ok=True)
+        _seal(folder, run, name, partial, ledger)
         os.rename(partial, folder.checks_path / name)
     except OSError as error:
         shutil.rmtree(partial, ignore_errors=True)
@@ -177,6 +179,14 @@ def _check(
             journal.close()
     _keep_worst(folder, result)
     return CheckResult(result, folder.checks_path / name, orders)
+
+
+def _seal(folder: RecordFolder, run: Run, name: str, partial: Path, ledger: LedgerParts) -> None:
+    """Seal the check, and before it the run if it did not get so far itself."""
+    heads = {part: state.head for part, state in ledger.states.items()}
+    if not os.path.lexists(folder.path / SEAL_NAME):
+        seal_run(folder, run.run_id, heads, late=True)
+    seal_check(folder, name, partial, heads)
 
 
 def _scan(

@@ -10,7 +10,7 @@ import re
 import shutil
 import stat
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -32,10 +32,19 @@ def write_json(path: Path, value: Any) -> None:
     Raises:
         CannotRun: if it cannot be written.
     """
+    write_bytes(path, _json_bytes(value, indent=2))
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write a file so that a crash leaves either the old one or the new one.
+
+    Raises:
+        CannotRun: if it cannot be written.
+    """
     temporary = path.with_name(path.name + ".partial")
     try:
         with open(temporary, "wb") as file:
-            file.write(_json_bytes(value, indent=2))
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         os.replace(temporary, path)
@@ -365,3 +374,18 @@ class LedgerParts:
             elif recorded is not None and recorded != state.head:
                 out.append(f"{name} was cut or changed after it was closed: {state.frames} whole frames are left")
         return out
+
+
+def ledger_heads(folder: RecordFolder, run: Run, known: Mapping[str, str]) -> dict[int, str]:
+    """The chain head of every part of a run's ledger: as the run's end told it, or else read from the file."""
+    out = {}
+    for part in (0, *sorted(set(run.lane_workers))):
+        head = known.get(str(part))
+        if head is None:
+            file = folder.ledger_file(part, run.tag)
+            with contextlib.suppress(OSError):
+                for _ in file.items():
+                    pass
+            head = file.state.head
+        out[part] = head
+    return out

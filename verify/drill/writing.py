@@ -7,7 +7,7 @@ import platform
 import signal
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from importlib import metadata
 from types import FrameType
@@ -16,7 +16,8 @@ from typing import Any
 from verify.blocks.layout import SECTOR_BYTES_ALLOWED
 from verify.drill.planning import RunRequest, plan_run
 from verify.drill.quantities import rfc3339
-from verify.drill.record import RUN_FORMAT, RecordFolder, write_json
+from verify.drill.record import RUN_FORMAT, RecordFolder, ledger_heads, write_json
+from verify.drill.seal import seal_run
 from verify.errors import CannotRun, UsageError
 from verify.ledger.recorder import release_room, reserve_room
 from verify.load.memory import lock_memory, unlock_memory
@@ -131,6 +132,8 @@ def run_load(
     about["workers_lost"] = list(outcome.workers_lost)
     about["result"] = outcome.result()
     write_json(folder.run_path, about)
+    with suppress(CannotRun):  # The first check seals a run that could not be sealed at its end.
+        seal_run(folder, run.run_id, ledger_heads(folder, run, outcome.heads))
     return outcome
 
 

@@ -124,9 +124,14 @@ def seconds_before_takeover(judgement: Judgement) -> float | None:
 
 def ledger_head(states: Mapping[int, PartState]) -> str:
     """One value for the whole ledger: BLAKE3 over part number and chain head of each part in order."""
+    return head_of_heads({part: state.head for part, state in states.items()})
+
+
+def head_of_heads(heads: Mapping[int, str]) -> str:
+    """The same from the chain heads alone, by part."""
     hasher = blake3()
-    for part, state in sorted(states.items()):
-        hasher.update(f"{part:03d} {state.head}\n".encode())
+    for part, head in sorted(heads.items()):
+        hasher.update(f"{part:03d} {head}\n".encode())
     return hasher.hexdigest()
 
 
