@@ -11,6 +11,7 @@ import click
 from verify.commands.check import check
 from verify.commands.mark import mark
 from verify.commands.rehearse import rehearse
+from verify.commands.report import report
 from verify.commands.survey import survey
 from verify.commands.write import write
 from verify.errors import EXIT_CANNOT_RUN, EXIT_USAGE, AckproofError
@@ -35,7 +36,7 @@ def cli() -> None:
     """
 
 
-for _command in (survey, write, mark, check, rehearse):
+for _command in (survey, write, mark, check, report, rehearse):
     cli.add_command(_command)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 
 from verify.errors import UsageError
@@ -79,3 +79,15 @@ def _second(seconds: int) -> str:
         return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}"
     except (OverflowError, ValueError, OSError):
         return ""
+
+
+def wall_ns_of(text: str) -> int:
+    """The nanoseconds since 1970 that an RFC 3339 time stands for, to the microsecond.
+
+    Raises:
+        ValueError: if the text is no such time.
+    """
+    moment = datetime.fromisoformat(text)
+    if moment.tzinfo is None:
+        raise ValueError(f"{text[:40]!r} names no time zone")
+    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1) * 1000
