@@ -9,6 +9,7 @@ from collections.abc import Sequence
 import click
 
 from verify.commands.check import check
+from verify.commands.dossier import dossier
 from verify.commands.mark import mark
 from verify.commands.rehearse import rehearse
 from verify.commands.report import report
@@ -36,7 +37,7 @@ def cli() -> None:
     """
 
 
-for _command in (survey, write, mark, check, report, rehearse):
+for _command in (survey, write, mark, check, report, dossier, rehearse):
     cli.add_command(_command)
 
 

@@ -1,7 +1,7 @@
 """What a number of drills can show: bounds on the probability of a loss, and unavailability in a year.
 
-The exact bounds are those of Clopper and Pearson (Biometrika 26, 1934): the probabilities under which what was seen would
-still have been no rarer than one in twenty (one-sided), or one in forty on either side (two-sided).
+The exact bounds are those of Clopper and Pearson (Biometrika 26, 1934): the probabilities under which what was seen
+would still have been no rarer than one in twenty (one-sided), or one in forty on either side (two-sided).
 """
 
 from __future__ import annotations
