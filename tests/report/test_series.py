@@ -38,6 +38,15 @@ def test_a_quantile_is_within_a_bucket_of_the_exact_one(share):
     assert exact / HALF_A_BUCKET <= quantile_ns(counts, share) <= exact * HALF_A_BUCKET
 
 
+def test_no_quantile_of_a_bin_is_over_its_longest_wait():
+    binned = Binned(0, 10**9, 10)
+    Series(binned, [], []).feed(writes_at(np.arange(0, 5 * 10**8, 10**6), 10**5 + np.arange(500) * 7))
+    value = binned.quantile_ns(0.99)
+    assert (value[:5] <= binned.longest_ns[:5]).all()
+    assert (value[:5] > 0).all()
+    assert np.isnan(value[5:]).all()
+
+
 def test_where_nothing_was_counted_there_is_no_quantile():
     assert np.isnan(quantile_ns(np.zeros((3, BUCKETS), dtype=np.int64), 0.5)).all()
 

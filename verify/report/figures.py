@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, cast
@@ -10,12 +10,13 @@ from typing import Any, cast
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
+from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 
 from verify.drill.quantities import format_size
 from verify.report.damage import KINDS, Int64Array
-from verify.report.series import BUCKETS, EDGES_NS, Binned, Histogram, quantile_ns
+from verify.report.series import BUCKETS, EDGES_NS, Binned, Histogram
 from verify.report.svg import (
     BLUE,
     GREEN,
@@ -120,15 +121,13 @@ def _draw_rate(axes: Axes, binned: Binned, at: np.ndarray) -> None:
 
 def _draw_latency(axes: Axes, binned: Binned, at: np.ndarray) -> None:
     for share, label, colour, line in ((0.5, "half", BLUE, "-"), (0.99, "99 %", PURPLE, (0, (4, 2)))):
-        value = quantile_ns(binned.latency, share)
-        axes.plot(at, value / 1e6, color=colour, linestyle=line, linewidth=1.3, label=label)
+        axes.plot(at, binned.quantile_ns(share) / 1e6, color=colour, linestyle=line, linewidth=1.3, label=label)
     some = np.flatnonzero(binned.longest_ns)
     axes.plot(at[some], binned.longest_ns[some] / 1e6, ".", markersize=3, color=VERMILLION, label="slowest")
     axes.set_title("latency of writes")
     if len(some):
         axes.set_yscale("log")
-    axes.yaxis.set_major_formatter(FuncFormatter(_milliseconds))
-    axes.yaxis.set_minor_formatter(NullFormatter())
+        _label_decades(axes.yaxis, _milliseconds)
     axes.grid(axis="y")
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.98), ncols=3, borderaxespad=0.0, columnspacing=1.0,
                 handlelength=1.6)  # fmt: skip
@@ -188,10 +187,8 @@ def latency_distribution(before: Histogram, after: Histogram, name: str, title: 
         axes.set_xscale("log")
         axes.set_yscale("log")
         axes.set_ylim(min(lowest, 0.05), 1.2)
-        axes.xaxis.set_major_formatter(FuncFormatter(_milliseconds))
-        axes.yaxis.set_major_formatter(FuncFormatter(_share))
-        for axis in (axes.xaxis, axes.yaxis):
-            axis.set_minor_formatter(NullFormatter())
+        _label_decades(axes.xaxis, _milliseconds)
+        _label_decades(axes.yaxis, _share)
         axes.set_xlabel("a write took longer than")
         axes.set_title("share of writes that took longer")
         axes.grid()
@@ -244,6 +241,16 @@ def volume_map(counts: Int64Array, start_bytes: int, cell_bytes: int, name: str,
             for handle in axes.get_legend().legend_handles if axes.get_legend() else ():  # type: ignore[union-attr]
                 handle.set_sizes([36.0])  # type: ignore[union-attr]
         return inline_svg(figure, name + ("w" if wide else "n"), title)
+
+
+def _label_decades(axis: Axis, words: Callable[[float, int | None], str]) -> None:
+    """Label each power of ten of a logarithmic axis; multiples of it too where it spans few of them."""
+    low, high = axis.get_view_interval()
+    decades = np.log10(high / low) if low > 0 else np.inf
+    multiples = np.arange(1.0, 10.0) if decades < 0.7 else np.array([1.0, 2.0, 5.0] if decades < 1.7 else [1.0])
+    axis.set_major_locator(LogLocator(subs=multiples))
+    axis.set_major_formatter(FuncFormatter(words))
+    axis.set_minor_formatter(NullFormatter())
 
 
 def _count(value: float, _position: int | None = None) -> str:

@@ -83,7 +83,7 @@ def _key_figures(facts: ReportFacts) -> list[tuple[str, str]]:
     takeovers, lost, coverage, writes = (verdict[key] for key in ("takeovers", "lost", "coverage", "writes"))
     out = [
         ("acknowledged writes lost", f"{lost['acknowledged_writes']:,} of {writes['acknowledged']:,}"),
-        ("read back", f"{coverage['slots_read']:,} of {coverage['slots']:,} blocks"),
+        ("read back", _read_back(coverage["slots_read"], coverage["slots"])),
         ("takeovers", f"{len(takeovers):,}"),
     ]
     stalls = [takeover["stall_s"] for takeover in takeovers if takeover["seen"] == "observed"]
@@ -93,6 +93,10 @@ def _key_figures(facts: ReportFacts) -> list[tuple[str, str]]:
         out.append(("longest wait of a lane", format_duration(max(t["longest_wait_s"] for t in takeovers))))
     out.append(("errors seen by the guest", f"{writes['errors']:,}"))
     return out
+
+
+def _read_back(read: int, slots: int) -> str:
+    return f"all {slots:,} blocks" if read == slots else f"{read:,} of {slots:,} blocks"
 
 
 def _takeover(facts: ReportFacts, index: int) -> dict[str, Any]:

@@ -125,6 +125,11 @@ class Binned:
         if len(inside):
             counts += np.bincount((inside - self.start_ns) // self.width_ns, minlength=len(self))
 
+    def quantile_ns(self, share: float) -> FloatArray:
+        """A quantile of the latency of writes by bin, never over the longest; NaN where there were none; (bins,)."""
+        value = quantile_ns(self.latency, share)
+        return np.where(np.isnan(value), value, np.minimum(value, self.longest_ns))
+
     def seconds(self) -> FloatArray:
         """How long each bin is: the last one only as long as the stretch; shape (bins,)."""
         out = np.full(len(self), self.width_ns / 1e9)
