@@ -247,6 +247,20 @@ class TestMisuse:
         assert here(["dossier", records[0], "--into", tmp_path], capsys)[0] == 0
         assert confirm(str(tmp_path)).problems == []
 
+    @pytest.mark.parametrize("error", [OSError(28, "No space left on device"), KeyboardInterrupt()], ids=type)
+    def test_a_dossier_that_cannot_be_finished_leaves_nothing(
+        self, records: tuple[Path, Path], tmp_path: Path, error: BaseException, monkeypatch: pytest.MonkeyPatch,
+        capsys: pytest.CaptureFixture[str],
+    ) -> None:  # fmt: skip
+        def fail(*_arguments: object) -> None:
+            raise error
+
+        monkeypatch.setattr("verify.drill.binding.seal_dossier", fail)
+        code, _, err = here(["dossier", records[0], "--into", tmp_path / "out"], capsys)
+        assert code == CANNOT_RUN
+        assert "No space left" in err or "stopped" in err
+        assert list(tmp_path.iterdir()) == []
+
     def test_a_place_inside_a_record(
         self, records: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
     ) -> None:

@@ -272,6 +272,23 @@ def test_what_is_no_folder_is_refused(tmp_path: Path, name: str) -> None:
         confirm(str(tmp_path / name))
 
 
+def test_a_run_that_is_going_on_is_not_confirmed(tmp_path: Path) -> None:
+    record = sealed_record(tmp_path, checks=0)
+    folder = RecordFolder.open(str(record))
+    folder._take_lock()
+    try:
+        with pytest.raises(CannotRun, match="still writing"):
+            confirm(str(record))
+    finally:
+        folder.release()
+
+
+def test_a_check_apart_from_its_record_is_not_confirmed(original: Path, tmp_path: Path) -> None:
+    copy = shutil.copytree(original / "checks" / "001", tmp_path / "copy")
+    with pytest.raises(CannotRun, match="apart from its record"):
+        confirm(str(copy))
+
+
 def test_an_empty_folder_is_nothing_to_confirm(tmp_path: Path) -> None:
     with pytest.raises(CannotRun, match="nothing to confirm"):
         confirm(str(tmp_path))

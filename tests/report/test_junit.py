@@ -86,16 +86,22 @@ def test_a_sound_run_has_no_failures():
 
 def test_a_loss_fails_its_kind_and_the_criterion():
     suite = suite_of(held_to_the_schema(verdict_with(lost=3)))
-    assert outcomes(suite) == {"no lost blocks": "Failure", "lost acknowledged writes": "Failure"}
-    assert suite.failures == 2
+    failed = ("no lost blocks", "lost acknowledged writes", "the verdict is PASS")
+    assert outcomes(suite) == dict.fromkeys(failed, "Failure")
+    assert suite.failures == 3
     message = next(case.result[0].message for case in suite if case.name == "lost acknowledged writes")
     assert message == "required 0, measured 6"
+
+
+def test_a_failure_that_no_finding_and_no_criterion_explains_still_fails():
+    suite = suite_of(held_to_the_schema(verdict_with(lost=0, verdict="FAIL", reasons=["a criterion was missed"])))
+    assert outcomes(suite) == {"the verdict is PASS": "Failure"}
 
 
 def test_inconclusive_is_an_error_with_the_reasons():
     verdict = verdict_with(lost=0, verdict="INCONCLUSIVE", reasons=["no takeover was observed", "2 slots not read"])
     suite = suite_of(held_to_the_schema(verdict))
-    assert outcomes(suite) == {"something was proved": "Error"}
+    assert outcomes(suite) == {"the verdict is PASS": "Error"}
     (case,) = [case for case in suite if case.result]
     assert case.result[0].message == "no takeover was observed; 2 slots not read"
 

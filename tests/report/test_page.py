@@ -106,6 +106,11 @@ class TestWhatItSays:
         facts.occurrences.append(Occurrence("path_state", facts.zero_ns + 10**9, None, "", False, rest))
         assert "+1.000 s path state path sdb; state standby" in text_of(report_html(facts))
 
+    def test_a_survey_line_is_shown_with_its_sign_and_reason(self):
+        line = {"topic": "t", "label": "write cache", "value": "write back", "level": "warning", "reason": "no FUA"}
+        text = text_of(undrawn(verdict_with(), survey={"lines": [line]}))
+        assert "Survey before the load write cache write back ! warning no FUA" in text
+
     @pytest.mark.parametrize(
         "survey",
         [

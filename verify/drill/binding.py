@@ -52,7 +52,7 @@ def bind(
     Raises:
         CannotRun, UsageError: if a folder is no record, or the dossier cannot be made.
     """
-    place = Path(into)
+    place = Path(os.path.abspath(into))
     _require_new(place, folders)
     runs = _gather(folders, particulars)
     try:
@@ -63,10 +63,14 @@ def bind(
             f"a verdict.json or run.json among {', '.join(folders)} is damaged or was changed: no dossier can be made "
             f"({type(error).__name__}: {str(error)[:200]})"
         ) from error
-    partial = place.with_name(f".{place.name}.partial")
+    partial = place.with_name(f".{place.name}.{os.getpid()}.partial")
     try:
-        shutil.rmtree(partial, ignore_errors=True)
         partial.mkdir(parents=True)
+    except FileExistsError:
+        raise CannotRun(f"{partial} is in the way; remove it if no dossier is being made there") from None
+    except OSError as error:
+        raise CannotRun(f"the dossier {into} cannot be made: {error.strerror}") from None
+    try:
         for run in runs:
             _copy_evidence(Path(run.folder), partial / run.evidence, [name for name, _ in run.checks])
         write_bytes(partial / DOSSIER_PAGE, page.encode("utf-8", "replace"))
@@ -77,9 +81,11 @@ def bind(
             place.rmdir()
         os.rename(partial, place)
     except OSError as error:
-        raise CannotRun(f"the dossier {into} cannot be made: {error.strerror}") from None
-    finally:
         shutil.rmtree(partial, ignore_errors=True)
+        raise CannotRun(f"the dossier {into} cannot be made: {error.strerror}") from None
+    except BaseException:
+        shutil.rmtree(partial, ignore_errors=True)
+        raise
     return content, seal, signature
 
 

@@ -70,7 +70,11 @@ def confirm(path: str) -> Confirmation:
     try:
         if folder.resolve().parent.name == "checks":
             return _confirm_check(folder.resolve())
+        if RecordFolder(path).running():
+            raise CannotRun(f"a run is still writing to {path}; wait for its end")
         of = _of(folder)
+        if of in ("check", "report"):
+            raise CannotRun(f"{path} is a check apart from its record; confirm it in the folder checks of the record")
         if of == "dossier" or (of is None and (folder / DOSSIER_JSON).exists()):
             return _confirm_dossier(folder)
         if of is None and not any((folder / name).exists() for name in ("run.json", "ledger", "checks")):

@@ -76,8 +76,10 @@ class _LoadFacts:
         """The monotonic time at which the wall clock showed something; None where it never did."""
         if not self.beats:
             return None
-        beats = np.concatenate(self.beats)
-        beats = beats[np.argsort(beats[:, 0], kind="stable")]
+        if len(self.beats) > 1:
+            joined = np.concatenate(self.beats)
+            self.beats = [joined[np.argsort(joined[:, 0], kind="stable")]]
+        beats = self.beats[0]
         at = beats[:, 0] + (wall_ns - beats[:, 1])
         until = np.r_[beats[1:, 0], np.iinfo(np.int64).max]
         fits = np.flatnonzero((at >= beats[:, 0]) & (at < until))

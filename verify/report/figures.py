@@ -247,7 +247,7 @@ def _label_decades(axis: Axis, words: Callable[[float, int | None], str]) -> Non
     """Label each power of ten of a logarithmic axis; multiples of it too where it spans few of them."""
     low, high = axis.get_view_interval()
     decades = np.log10(high / low) if low > 0 else np.inf
-    multiples = np.arange(1.0, 10.0) if decades < 0.7 else np.array([1.0, 2.0, 5.0] if decades < 1.7 else [1.0])
+    multiples = list(range(1, 10)) if decades < 0.7 else [1, 2, 5] if decades < 1.7 else [1]
     axis.set_major_locator(LogLocator(subs=multiples))
     axis.set_major_formatter(FuncFormatter(words))
     axis.set_minor_formatter(NullFormatter())

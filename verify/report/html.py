@@ -17,6 +17,7 @@ CELL_CHARACTERS_MAX = 20_000
 """No single text on a page is longer than this; what is left out is counted."""
 
 SURVEY_ROWS_MAX = 400
+_LEVEL_SIGNS = {"fine": "✓", "warning": "!", "stop": "✗"}
 
 
 @dataclass(frozen=True)
@@ -149,7 +150,11 @@ def survey_table(survey: Any) -> list[list[str]]:
     if isinstance(survey, list):
         out = []
         for row in survey[:SURVEY_ROWS_MAX]:
-            if isinstance(row, Mapping):
+            if isinstance(row, Mapping) and {"label", "value", "level"} <= set(row):
+                level = flat(row["level"])
+                out.append([flat(row["label"]), flat(row["value"]), f"{_LEVEL_SIGNS.get(level, '')} {level}".strip()])
+                out[-1].append(flat(row.get("reason", "")))
+            elif isinstance(row, Mapping):
                 out.append([flat(value) for value in row.values()])
             elif isinstance(row, list | tuple):
                 out.append([flat(value) for value in row])

@@ -1,7 +1,8 @@
 """junit.xml: the verdict of a check as test cases, for whatever gathers test results.
 
-Each kind of finding is a case, each acceptance criterion, and whether anything was proved at all. A finding or a missed
-criterion is a failure; a verdict of INCONCLUSIVE is an error, since the test could not be carried out.
+Each kind of finding is a case, each acceptance criterion, and the verdict itself, so that no verdict but PASS ever
+leaves a file without a failure or an error. A finding or a missed criterion is a failure; a verdict of INCONCLUSIVE
+is an error, since the test could not be carried out.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import re
 from xml.etree import ElementTree
 
 from verify.drill.quantities import wall_ns_of
+from verify.judge.verdict import FAIL, PASS
 from verify.report.damage import KINDS
 from verify.report.facts import ReportFacts, criteria_of
 from verify.report.visible import visible
@@ -43,10 +45,11 @@ def junit_xml(facts: ReportFacts) -> bytes:
         elif criterion.met is None:
             _add(case, "skipped", "not measured", said)
         cases.append(case)
-    proof = _case("something was proved", "evidence")
-    if verdict["verdict"] == "INCONCLUSIVE":
-        _add(proof, "error", "INCONCLUSIVE", "; ".join(str(reason) for reason in verdict["reasons"]))
-    cases.append(proof)
+    case = _case("the verdict is PASS", "verdict")
+    if verdict["verdict"] != PASS:
+        what = "failure" if verdict["verdict"] == FAIL else "error"
+        _add(case, what, str(verdict["verdict"]), "; ".join(str(reason) for reason in verdict["reasons"]))
+    cases.append(case)
 
     host = about.get("host")
     name = f"ackproof run {run['id']} check {facts.check}"
