@@ -289,6 +289,12 @@ def test_a_check_apart_from_its_record_is_not_confirmed(original: Path, tmp_path
         confirm(str(copy))
 
 
+def test_a_record_that_stands_in_a_folder_named_checks_is_a_record(original: Path, tmp_path: Path) -> None:
+    record = Path(shutil.copytree(original, tmp_path / "checks" / "001"))
+    assert confirm(str(record)).problems == []
+    assert confirm(str(record)).what.startswith("run ")
+
+
 def test_an_empty_folder_is_nothing_to_confirm(tmp_path: Path) -> None:
     with pytest.raises(CannotRun, match="nothing to confirm"):
         confirm(str(tmp_path))

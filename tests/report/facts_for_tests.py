@@ -61,7 +61,7 @@ def verdict_with(lost: int = 3, takeovers: int = 1, **changes: Any) -> dict[str,
             "id": "00e873444819d6b8", "seed": 7, "volume": "/dev/sdb", "started": "2026-11-24T10:00:00.000000Z",
             "ended": "2026-11-24T10:00:20.500000Z", "ledger_head": "ab" * 32,
         },
-        "ledger": {},
+        "ledger": {"000": {"frames": 1033, "head": "cd" * 32, "closed": True, "torn": "", "damaged": ""}},
         "coverage": {"slots": 200_000, "slots_read": 200_000, "bytes_read": 200_000 * 4096},
         "writes": {"issued": 5002, "acknowledged": 5000, "in_flight": 2, "errors": 1},
         "lost": {

@@ -100,6 +100,9 @@ class TestWhatItSays:
         assert "What this verdict does not prove anything outside the tested span" in text
         assert "ab" * 32 in text
 
+    def test_each_part_of_the_ledger_is_told(self):
+        assert "000.ledger 1,033 frames, closed, head cdcd" in text_of(undrawn(verdict_with()))
+
     def test_what_was_sampled_beside_the_load_is_told_whatever_it_is(self):
         facts = facts_with(verdict_with(), drawn=False)
         rest = {"path": "sdb", "state": "standby"}

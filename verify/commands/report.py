@@ -48,8 +48,12 @@ def report(record: str, name: str | None) -> int:
         total=None, unit=" records", unit_scale=True, desc="ledger", file=sys.stderr, disable=not sys.stderr.isatty(),
         colour=None, leave=False,
     )  # fmt: skip
+
+    def progress(records: int) -> None:
+        bar.update(records)
+
     try:
-        path = write_report(RecordFolder.open(record), report_html, name, lambda records: bar.update(records) and None)
+        path = write_report(RecordFolder.open(record), report_html, name, progress)
     finally:
         bar.close()
     click.echo(os.path.relpath(path))

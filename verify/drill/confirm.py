@@ -68,7 +68,7 @@ def confirm(path: str) -> Confirmation:
     if not folder.is_dir():
         raise CannotRun(f"{path} is not a folder")
     try:
-        if folder.resolve().parent.name == "checks":
+        if _stands_in_a_record(folder.resolve()):
             return _confirm_check(folder.resolve())
         if RecordFolder(path).running():
             raise CannotRun(f"a run is still writing to {path}; wait for its end")
@@ -82,6 +82,13 @@ def confirm(path: str) -> Confirmation:
         return _confirm_record(folder)
     except OSError as error:
         raise CannotRun(f"{error.filename or path} cannot be read: {error.strerror}") from None
+
+
+def _stands_in_a_record(folder: Path) -> bool:
+    """Whether this is the folder of one check, in its record."""
+    record = folder.parent.parent
+    in_checks = folder.parent.name == "checks" and folder.name.isdecimal()
+    return in_checks and any((record / name).exists() for name in ("run.json", SEAL_NAME))
 
 
 def _of(folder: Path) -> str | None:

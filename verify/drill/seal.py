@@ -43,7 +43,7 @@ RUN_VERDICT = "verdict.json"
 
 GROWING = frozenset({"events.jsonl"})
 SEAL_BYTES_MAX = 256 * 1024 * 1024
-_CHUNK_BYTES = 1 << 20
+_CHUNK_BYTES = 1 << 23
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ def fingerprint(path: Path, length_bytes: int | None = None) -> dict[str, Any]:
         return {"bytes": len(target), "blake3": blake3(target).hexdigest(), "link": True}
     if not stat.S_ISREG(mode):
         raise CannotRun(f"{path} is neither a file nor a link: it cannot be sealed")
-    hasher, size = blake3(), 0
+    hasher, size = blake3(max_threads=blake3.AUTO), 0
     with open(path, "rb") as file:
         while length_bytes is None or size < length_bytes:
             chunk = file.read(_CHUNK_BYTES if length_bytes is None else min(_CHUNK_BYTES, length_bytes - size))

@@ -132,7 +132,7 @@ def run_load(
     about["workers_lost"] = list(outcome.workers_lost)
     about["result"] = outcome.result()
     write_json(folder.run_path, about)
-    with suppress(CannotRun):  # The first check seals a run that could not be sealed at its end.
+    with suppress(CannotRun, KeyboardInterrupt):  # The first check seals a run that could not be sealed at its end.
         seal_run(folder, run.run_id, ledger_heads(folder, run, outcome.heads))
     return outcome
 

@@ -33,6 +33,7 @@ DISTRIBUTIONS_SHOWN = 6
 TAKEOVERS_DRAWN = 100
 OUTAGES_DRAWN = 1000
 REASONS_SHOWN = 60
+LEDGER_PARTS_SHOWN = 64
 _OWN_KINDS = {
     "load_began": "load began", "stop": "load stopped", "clock_step": "clock step", "paused": "writer paused",
     "worker_lost": "worker lost", "note": "note made afterwards", "outage_began": "outage",
@@ -72,10 +73,18 @@ def report_html(facts: ReportFacts) -> str:
         map=_map(facts),
         damage=_damage(facts.damage, extents),
         kinds=KIND_MEANS,
-        environment=environment(facts.about, facts.run),
+        environment=[*environment(facts.about, facts.run), ("Ledger", _ledger(verdict.get("ledger", {})))],
         survey=survey_table(facts.about.get("survey")),
         not_proved=verdict["not_proved"],
     )
+
+
+def _ledger(parts: Mapping[str, Any]) -> list[tuple[str, str]]:
+    out = []
+    for name, part in list(parts.items())[:LEDGER_PARTS_SHOWN]:
+        end = part["damaged"] or part["torn"] or ("closed" if part["closed"] else "not closed")
+        out.append((f"{name}.ledger", f"{part['frames']:,} frames, {end}, head {part['head']}"))
+    return out
 
 
 def _key_figures(facts: ReportFacts) -> list[tuple[str, str]]:
