@@ -13,7 +13,6 @@ from verify.report.facts import Occurrence
 from verify.report.page import EXTENTS_SHOWN, MARKS_SHOWN, report_html
 from verify.report.visible import visible
 
-pytest.importorskip("matplotlib", reason="needs the extra `report`")
 SIZE_BYTES_MAX = 5 * 1024 * 1024
 
 
