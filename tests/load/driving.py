@@ -32,7 +32,7 @@ class DrivenLane:
         self.specimens: list[bytes] = []
         self.volume = bytearray(run.end_bytes)
         self.now_ns = 1_000_000
-        write, read = (memoryview(bytearray(BLOCK)) for _ in range(2))
+        *write, read = (memoryview(bytearray(BLOCK)) for _ in range(3))
         self.lane = Lane(run, lane, self.shared, 0, self.items.append, self._keep, write, read, examine)
 
     def _keep(self, block: memoryview) -> dict[str, Any]:

@@ -33,9 +33,10 @@ from verify.drill.planning import RunRequest, StreamRequest
 from verify.drill.writing import LoadOptions, write_to_volume
 from verify.errors import CannotRun
 from verify.ledger.frames import Kind, Records, decode_records
-from verify.load import ring as ring_module
+from verify.load import ringdriver
 from verify.load.lane import SHORT_TRANSFER, Action, Lane
-from verify.load.ring import Ring, drive_ring, ring_refusal, why_refused
+from verify.load.ring import Ring, ring_refusal, why_refused
+from verify.load.ringdriver import drive_ring
 from verify.load.run import Run
 from verify.load.schedule import Flush, Pattern
 from verify.load.shared import LaneState, Phase, Shared
@@ -71,9 +72,10 @@ class Driven:
         self.shared.phase = Phase.LOAD
         self.items: list[Any] = []
         self.found = 0
+        door = threading.Lock()
         self.lanes = [
-            Lane(run, lane, self.shared, 0, self.items.append, lambda block: None, aligned_buffer(BLOCK),
-                 aligned_buffer(BLOCK))
+            Lane(run, lane, self.shared, 0, self.items.append, lambda block: None,
+                 (aligned_buffer(BLOCK), aligned_buffer(BLOCK)), aligned_buffer(BLOCK), door=door)
             for lane in range(run.lanes)
         ]  # fmt: skip
         reopener = Reopener(cast(Any, volume), self._count_found)
@@ -155,11 +157,11 @@ class TestDriving:
             ring = Ring(1)
             driven = Driven(make_run(slots=8, operations=1, fill=False, flush=flush), FileVolume(open_file(8 * BLOCK)))
             assert driven.to_end().kinds() == [Kind.WRITE_THROUGH if flush is Flush.WRITE else Kind.WRITE]
-            entries = ring_module._Entries(ring, driven.lanes, FileVolume(open_file(8 * BLOCK)))
+            entries = ringdriver._Entries(ring, driven.lanes, FileVolume(open_file(8 * BLOCK)))
             entries.fill(0, Action.WRITE)
-            assert ring_module._SQE.unpack_from(ring.sqes)[7] == flags
+            assert ringdriver._SQE.unpack_from(ring.sqes)[7] == flags
             entries.fill(0, Action.FLUSH)
-            assert ring_module._SQE.unpack_from(ring.sqes)[4:8] == (0, 0, 0, 1)
+            assert ringdriver._SQE.unpack_from(ring.sqes)[4:8] == (0, 0, 0, 1)
             ring.close()
 
     def test_more_lanes_than_a_batch(self, open_file: Callable[..., int]) -> None:

@@ -17,7 +17,7 @@ from verify.blocks.layout import (
     StreamLayout,
     first_word,
 )
-from verify.blocks.payload import payload, payload_key
+from verify.blocks.payload import payload_key, payload_maker
 
 _CHECKSUM = struct.Struct("<Q")
 _ADDRESS_WORD = 2
@@ -52,30 +52,33 @@ class BlockMaker:
     def filler(self, buffer: memoryview, lane: int) -> Callable[[int, int], None]:
         """A function that writes blocks of one lane into one buffer, called with slot and sequence number.
 
-        Everything that stays the same from block to block is prepared once, since this is the inner loop of a load.
+        Everything that stays the same from block to block is prepared once, since this is the inner loop of a load: the
+        hasher with its key, the stamps with their fixed fields, and views of what differs.
 
         Raises:
             ValueError: if the buffer is not one block long.
         """
-        layout, key, stream = self.layout, self.key, self.layout.stream
+        layout, stream = self.layout, self.layout.stream
         if len(buffer) != layout.block_bytes:
             raise ValueError(f"a buffer of {len(buffer)} bytes is not one block of {layout.block_bytes} bytes")
         size, start = layout.block_bytes, layout.start_bytes
         stamps = self._stamps.copy()
         stamps["lane"] = lane
         words = stamps.view(np.uint64).reshape(layout.sectors, STAMP_BYTES // 8)
-        addresses, sequences = words[:, _ADDRESS_WORD], words[:, _SEQUENCE_WORD]
+        set_addresses, set_sequences = words[:, _ADDRESS_WORD].fill, words[:, _SEQUENCE_WORD].fill
         target = np.frombuffer(buffer, dtype=np.uint64).reshape(layout.sectors, layout.sector_bytes // 8)
         target = target[:, : STAMP_BYTES // 8]
-        end = size - CHECKSUM_BYTES
-        covered = buffer[:end]
+        covered = buffer[: size - CHECKSUM_BYTES]
+        checksum = buffer[size - CHECKSUM_BYTES :].cast("Q")
+        payload = payload_maker(self.key, stream, lane, size)
+        digest = xxh3_64_intdigest
 
         def fill(slot: int, sequence: int) -> None:
-            buffer[:] = payload(key, stream, slot, lane, sequence, size)
-            addresses[:] = start + slot * size
-            sequences[:] = sequence
+            buffer[:] = payload(slot, sequence)
+            set_addresses(start + slot * size)
+            set_sequences(sequence)
             target[:] = words
-            _CHECKSUM.pack_into(buffer, end, xxh3_64_intdigest(covered))
+            checksum[0] = digest(covered)
 
         return fill
 

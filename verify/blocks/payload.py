@@ -7,6 +7,7 @@ output).
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 
 from blake3 import blake3
 
@@ -23,3 +24,13 @@ def payload_key(seed: int, tag: int) -> bytes:
 def payload(key: bytes, stream: int, slot: int, lane: int, sequence: int, size_bytes: int) -> bytes:
     """The payload of one write: `size_bytes` of extended output, before stamps and checksum come over it."""
     return blake3(_MESSAGE.pack(stream, slot, lane, sequence), key=key).digest(length=size_bytes)
+
+
+def payload_maker(key: bytes, stream: int, lane: int, size_bytes: int) -> Callable[[int, int], bytes]:
+    """`payload` for one lane, called with slot and sequence number: the same bytes, with the key taken in once."""
+    keyed, pack = blake3(key=key).copy, _MESSAGE.pack
+
+    def make(slot: int, sequence: int) -> bytes:
+        return keyed().update(pack(stream, slot, lane, sequence)).digest(size_bytes)
+
+    return make

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import threading
 from array import array
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from enum import IntEnum
 from typing import Any
 
 from verify.blocks.encode import BlockMaker
 from verify.judge.content import Content, Seen, look
-from verify.ledger.frames import SEQUENCE_MAX, Kind, operation_record
+from verify.ledger.frames import RECORD, SEQUENCE_MAX, Kind, operation_record
 from verify.load.run import Run
 from verify.load.schedule import Flush
 from verify.load.shared import LaneState, Phase, Shared
@@ -47,6 +47,7 @@ class Action(IntEnum):
     END = 5
 
 
+_pack = RECORD.pack
 _WRITE, _READ, _EXAMINE, _FLUSH, _WAIT, _END = Action
 """The members by short names: looking one up in its class costs as much as a system call saves (Python 3.11)."""
 
@@ -61,8 +62,11 @@ class Lane:
         worker: index of the worker that owns the lane (its outage cell is `1 + worker`).
         record: takes ledger records and events.
         keep_specimen: takes the raw bytes of an abnormal block, returns where they were kept, or None if they were not.
-        write_buffer, read_buffer: one block each.
+        write_buffers: one block each; operation n is built in number n modulo their count. With two, a block can be
+            built while the one before it is being written.
+        read_buffer: one block.
         examine: whether to examine slots after an outage; only tests switch it off.
+        door: held while what the lane has told changes; may be shared by lanes that one thread drives.
 
     After `next` has returned WRITE, READ or EXAMINE, `offset_bytes` and `buffer` say where and what.
     """
@@ -75,9 +79,10 @@ class Lane:
         worker: int,
         record: Callable[[Any], None],
         keep_specimen: Callable[[memoryview], dict[str, Any] | None],
-        write_buffer: memoryview,
+        write_buffers: Sequence[memoryview],
         read_buffer: memoryview,
         examine: bool = True,
+        door: threading.Lock | None = None,
     ) -> None:
         self.lane = lane
         self.stream = run.stream_of_lane(lane)
@@ -86,13 +91,14 @@ class Lane:
         self.maker = BlockMaker(self.layout, run.seed, run.tag)
         self.schedule = run.schedule(lane)
         self.through = self.stream.flush is Flush.WRITE
-        self._shared = shared
+        self.shared = shared
         self._cell = 1 + worker
         self._record = record
         self._keep_specimen = keep_specimen
-        self._write_buffer = write_buffer
-        self._fill_block = self.maker.filler(write_buffer, self.own_lane)
-        self._read_buffer = read_buffer
+        self.write_buffers = write_buffers
+        self._fill_blocks = [self.maker.filler(buffer, self.own_lane) for buffer in write_buffers]
+        self._built = [-1] * len(write_buffers)
+        self.read_buffer = read_buffer
         self._examine = examine
         self._alarm_ns = run.stall_ns // 2
         self._fill_end = self.schedule.fill_count
@@ -106,6 +112,7 @@ class Lane:
         self._outages_now = shared.outage_cells.tobytes
         self._outages = self._outages_now()
         self._write_kind = int(Kind.WRITE_THROUGH if self.through else Kind.WRITE)
+        self._write_word = self._write_kind | lane << 16
         self._lanes, self._start_bytes = self.layout.lanes, self.layout.start_bytes
         self._block_bytes = self.layout.block_bytes
         self._last_done, self._outstanding = shared.last_done_ns, shared.outstanding_ns
@@ -123,13 +130,13 @@ class Lane:
         """Issue time of the first attempt at the outstanding action, 0 if none is outstanding."""
         self.wait_until_ns = 0
         self.offset_bytes = 0
-        self.buffer = write_buffer
+        self.buffer = write_buffers[0]
         self._own_slot = 0
         self._slot = 0
+        self._ahead_slot = -1
+        """The slot of the write after the outstanding one, if that is plain and this is built; else -1."""
         self._retrying = False
-        self._examined = False
-        self._built = -1
-        self._door = threading.Lock()
+        self.door = door or threading.Lock()
         self._closed = False
 
     def outage_since_decided(self) -> bool:
@@ -168,7 +175,7 @@ class Lane:
         Returns:
             False if the run was closed meanwhile; then nothing must be submitted any more.
         """
-        with self._door:
+        with self.door:
             if self._closed:
                 return False
             if not self.first_issued_ns:
@@ -178,7 +185,7 @@ class Lane:
 
     def completed(self, done_ns: int) -> None:
         """The outstanding action succeeded at `done_ns`, a moment after the kernel said so."""
-        with self._door:
+        with self.door:
             if not self._closed:
                 self._complete(done_ns)
 
@@ -194,23 +201,93 @@ class Lane:
         else:
             self._observed(action, issued_ns, done_ns)
         self._retrying = False
+        self._ahead_slot = -1
         self.first_issued_ns = 0
         lane = self.lane
         self._outstanding[lane] = 0
         self._last_done[lane] = done_ns
         if done_ns - issued_ns > self._alarm_ns:
-            self._shared.raise_outage(self._cell)
+            self.shared.raise_outage(self._cell)
 
     def failed(self, attempt_ns: int, done_ns: int, code: int) -> None:
         """One attempt, issued at `attempt_ns`, failed with errno `code`; the same operation will be issued again."""
-        with self._door:
+        with self.door:
             if self._closed:
                 return
             self._record(operation_record(Kind.ERROR, self.lane, self.sequence, attempt_ns, done_ns, code & 0xFF))
-            self._shared.errors[self.lane] += 1
-            self._shared.raise_outage(self._cell)
+            self.shared.errors[self.lane] += 1
+            self.shared.raise_outage(self._cell)
             self._retrying = True
+            self._ahead_slot = -1
             self.wait_until_ns = done_ns + RETRY_AFTER_NS
+
+    def prepare(self) -> None:
+        """Build the next write ahead, while an action is outstanding; nothing is decided by it.
+
+        Where the outstanding action and the one after it are plain writes of the same phase, `turn` can follow.
+        """
+        sequence, action = self.sequence, self.action
+        ahead = sequence + 1 if action is _WRITE or action is _READ else sequence
+        if ahead >= self._end or len(self._built) == 1:
+            return
+        index = ahead - self._planned_first
+        if not 0 <= index < len(self._planned_slots):
+            self._plan(ahead)
+            index = 0
+        if not self._planned_writes[index]:
+            return
+        slot = self._planned_slots[index]
+        self._build(slot, ahead)
+        own = slot // self._lanes
+        if (
+            action is _WRITE
+            and not self._flush_every
+            and not self._pace_ns
+            and not self._odd
+            and sequence != self._fill_end
+            and ahead != self._fill_end
+            and (self._touched[own] == self._epoch or self._newest[own] < 0 or not self._examine)
+        ):
+            self._ahead_slot = slot
+
+    def turn(self, done_ns: int, outages: bytes) -> bool:
+        """`completed` and `next` in one for the plain case: a write acknowledged at `done_ns`, and the next one built.
+
+        To be called with the door held, and then, unless an outage was raised since `outages` was read, the moment just
+        before the submission must be put into `first_issued_ns` and into the lane's shared cell.
+
+        Args:
+            done_ns: as for `completed`.
+            outages: the outage cells, read before the call.
+
+        Returns:
+            False if the case is not plain; then nothing was done.
+        """
+        slot, issued_ns = self._ahead_slot, self.first_issued_ns
+        wait_ns = done_ns - issued_ns
+        if slot < 0 or self._closed or outages != self._outages or not 0 <= wait_ns <= self._alarm_ns:
+            return False
+        sequence, own, lane = self.sequence, self._own_slot, self.lane
+        self._record(
+            _pack(
+                self._write_word | (sequence & 0xFFFFFFFF) << 32, sequence >> 32 | wait_ns << 16, issued_ns
+            )
+        )
+        self._newest[own] = sequence
+        self._touched[own] = self._epoch
+        self._unflushed += 1
+        counts = self._load_writes if sequence >= self._fill_end else self._fill_writes
+        counts[lane] += 1
+        self._last_done[lane] = done_ns
+        self.first_issued_ns = 0
+        sequence += 1
+        self.sequence = sequence
+        self._slot = slot
+        self._own_slot = slot // self._lanes
+        self._ahead_slot = -1
+        self.offset_bytes = self._start_bytes + slot * self._block_bytes
+        self.buffer = self.write_buffers[sequence & 1]
+        return True
 
     def close(self, now_ns: int) -> None:
         """Record what this lane leaves open when the run closes: an operation in flight, or nothing.
@@ -218,7 +295,7 @@ class Lane:
         May be called while another thread drives the lane: whatever that thread learns afterwards is no longer
         recorded, and it submits nothing more.
         """
-        with self._door:
+        with self.door:
             self._closed = True
             kind, since_ns = Kind.LANE_END, now_ns
             if self.first_issued_ns:
@@ -240,30 +317,34 @@ class Lane:
     def _next_before_load(self, now_ns: int) -> Action:
         if self._unflushed:
             return self._choose(_FLUSH)
-        self._shared.lane_state[self.lane] = LaneState.FILLED
+        self.shared.lane_state[self.lane] = LaneState.FILLED
         self.wait_until_ns = now_ns + 2_000_000
         return self._choose(_WAIT)
 
     def _next_operation(self, sequence: int) -> Action:
         index = sequence - self._planned_first
-        if index >= len(self._planned_slots):
+        if not 0 <= index < len(self._planned_slots):
             self._plan(sequence)
             index = 0
         slot = self._slot = self._planned_slots[index]
         own = self._own_slot = slot // self._lanes
         self.offset_bytes = self._start_bytes + slot * self._block_bytes
         if not self._planned_writes[index]:
-            self.buffer = self._read_buffer
+            self.buffer = self.read_buffer
             return self._choose(_READ)
         if self._touched[own] != self._epoch and self._newest[own] >= 0 and self._examine:
-            self.buffer = self._read_buffer
+            self.buffer = self.read_buffer
             return self._choose(_EXAMINE)
-        self.buffer = self._write_buffer
-        if self._built != sequence:
-            self._fill_block(slot, sequence)
-            self._built = sequence
+        self._build(slot, sequence)
+        self.buffer = self.write_buffers[sequence % len(self._built)]
         self.action = _WRITE
         return _WRITE
+
+    def _build(self, slot: int, sequence: int) -> None:
+        which = sequence % len(self._built)
+        if self._built[which] != sequence:
+            self._fill_blocks[which](slot, sequence)
+            self._built[which] = sequence
 
     def _plan(self, sequence: int) -> None:
         operations = self.schedule.operations(sequence, _PLANNED_AHEAD)
@@ -277,7 +358,7 @@ class Lane:
         if sequence >= self._fill_end and self._pace_ns:
             self._pace_due_ns += self._pace_ns
         if sequence == self._fill_end:
-            self._shared.lane_state[self.lane] = LaneState.LOADING
+            self.shared.lane_state[self.lane] = LaneState.LOADING
 
     def _acknowledged_write(self) -> None:
         own, sequence = self._own_slot, self.sequence
@@ -296,7 +377,7 @@ class Lane:
         own, expected = self._own_slot, self._newest[self._own_slot]
         examining = action is _EXAMINE
         kind = Kind.EXAMINED if examining else Kind.READ
-        if expected >= 0 and not self.maker.holds(self._read_buffer, self._slot, self.own_lane, expected):
+        if expected >= 0 and not self.maker.holds(self.read_buffer, self._slot, self.own_lane, expected):
             self._record_odd(examining, issued_ns, done_ns, expected)
             kind = Kind.EXAMINED_ODD if examining else Kind.READ_ODD
         elif self._odd:
@@ -304,16 +385,16 @@ class Lane:
         self._record(operation_record(kind, self.lane, self.sequence, issued_ns, done_ns))
         self._touched[own] = _MUST_EXAMINE if kind is Kind.READ_ODD else self._epoch
         if not examining:
-            self._shared.reads[self.lane] += 1
+            self.shared.reads[self.lane] += 1
             self._advance()
 
     def _record_odd(self, examining: bool, issued_ns: int, done_ns: int, expected: int) -> None:
         """Tell the ledger what was seen; the same whole older write, seen again by a read, is told only once."""
         own = self._own_slot
         again = self._odd.get(own, -1)
-        if not examining and again >= 0 and self.maker.holds(self._read_buffer, self._slot, self.own_lane, again):
+        if not examining and again >= 0 and self.maker.holds(self.read_buffer, self._slot, self.own_lane, again):
             return
-        seen = look(self._read_buffer, self._slot, self.maker, expected)
+        seen = look(self.read_buffer, self._slot, self.maker, expected)
         self._odd[own] = seen.newest if seen.content is Content.WHOLE else -1
         self._record(self._observation_event(seen, examining, issued_ns, done_ns))
 
@@ -328,5 +409,5 @@ class Lane:
             "issued_ns": issued_ns,
             "done_ns": done_ns,
             "seen": seen.to_json(),
-            "specimen": self._keep_specimen(self._read_buffer),
+            "specimen": self._keep_specimen(self.read_buffer),
         }

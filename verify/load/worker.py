@@ -14,14 +14,15 @@ from typing import Any, cast
 
 from verify.errors import CannotRun
 from verify.ledger.recorder import Recorder
+from verify.load.buffers import LaneBuffers, lane_buffers
 from verify.load.lane import Lane
 from verify.load.memory import lock_memory
-from verify.load.ring import HasFd, Ring, drive_ring, why_refused
+from verify.load.ring import Ring, why_refused
+from verify.load.ringdriver import HasFd, drive_ring
 from verify.load.run import Run
 from verify.load.shared import HEAD_BYTES, LaneState, Phase, Shared, WorkerState
 from verify.load.specimens import SpecimenFile
 from verify.load.threads import Reopener, drive
-from verify.volume.direct import aligned_buffer
 from verify.volume.protocol import Volume
 
 GRACE_S = 2.0
@@ -100,8 +101,18 @@ def _run(task: WorkerTask, shared: Shared, parent: int | None = None) -> None:
         shared.count_reopen()
 
     reopener = Reopener(volume, found_again)
-    lanes = [_make_lane(task, lane, shared, recorder, specimens) for lane in task.lanes]
-    drivers = _Drivers(task, shared, lanes, volume, reopener, recorder)
+    memory, buffers = lane_buffers([run.stream_of_lane(lane).layout.block_bytes for lane in task.lanes])
+    ring, why = _ring_for(task, volume)
+    recorder.append({"event": "submission", "how": THREADS if ring is None else RING, "why": why})
+    door = None
+    if ring is not None:
+        ring.register(memory)
+        door = threading.Lock()
+    lanes = [
+        _make_lane(task, lane, shared, recorder, specimens, own, door)
+        for lane, own in zip(task.lanes, buffers, strict=True)
+    ]
+    drivers = _Drivers(task, shared, lanes, volume, reopener, recorder, ring)
     shared.worker_state[task.index] = WorkerState.RUNNING
     drivers.start()
     try:
@@ -121,11 +132,7 @@ def _run(task: WorkerTask, shared: Shared, parent: int | None = None) -> None:
 
 
 class _Drivers:
-    """What drives the lanes of a worker: a thread each, or one thread with a ring.
-
-    Raises:
-        CannotRun: if a ring was asked for and cannot be had.
-    """
+    """What drives the lanes of a worker: a thread each, or one thread with a ring."""
 
     def __init__(
         self,
@@ -135,6 +142,7 @@ class _Drivers:
         volume: Volume,
         reopener: Reopener,
         recorder: Recorder,
+        ring: Ring | None,
     ) -> None:
         self._has_process = task.process
         self._shared = shared
@@ -143,8 +151,6 @@ class _Drivers:
         self._recorder = recorder
         self.failure: OSError | None = None
         """Why the ring stopped working, if it did."""
-        ring, why = _ring_for(task, volume)
-        recorder.append({"event": "submission", "how": THREADS if ring is None else RING, "why": why})
         if ring is None:
             self._threads = [
                 threading.Thread(target=self._drive_lane, args=(lane,), name=f"lane {lane.lane}", daemon=True)
@@ -184,7 +190,11 @@ class _Drivers:
 
 
 def _ring_for(task: WorkerTask, volume: Volume) -> tuple[Ring | None, str]:
-    """A ring for the task, or None, and why it is so."""
+    """A ring for the task, or None, and why it is so.
+
+    Raises:
+        CannotRun: if a ring was asked for and cannot be had.
+    """
     if task.submit == THREADS:
         return None, "threads were asked for"
     if getattr(volume, "fd", None) is None:
@@ -222,8 +232,15 @@ def _watch(task: WorkerTask, shared: Shared, recorder: Recorder, parent: int | N
             return
 
 
-def _make_lane(task: WorkerTask, lane: int, shared: Shared, recorder: Recorder, specimens: SpecimenFile) -> Lane:
-    block_bytes = task.run.stream_of_lane(lane).layout.block_bytes
+def _make_lane(
+    task: WorkerTask,
+    lane: int,
+    shared: Shared,
+    recorder: Recorder,
+    specimens: SpecimenFile,
+    buffers: LaneBuffers,
+    door: threading.Lock | None,
+) -> Lane:
     return Lane(
         run=task.run,
         lane=lane,
@@ -231,9 +248,10 @@ def _make_lane(task: WorkerTask, lane: int, shared: Shared, recorder: Recorder, 
         worker=task.index,
         record=recorder.append,
         keep_specimen=specimens.keep,
-        write_buffer=aligned_buffer(block_bytes),
-        read_buffer=aligned_buffer(block_bytes),
+        write_buffers=buffers.write,
+        read_buffer=buffers.read,
         examine=task.examine,
+        door=door,
     )
 
 
