@@ -7,7 +7,8 @@ from typing import Any
 
 from verify.blocks.layout import StreamLayout
 from verify.ledger.frames import Kind, Records, decode_records
-from verify.load.lane import Action, Lane
+from verify.load.action import Action
+from verify.load.lane import Lane
 from verify.load.run import Run
 from verify.load.schedule import Flush, Pattern, Stream
 from verify.load.shared import Phase, Shared

@@ -5,7 +5,8 @@ import errno
 from tests.load.driving import BLOCK, DrivenLane, make_run
 from verify.blocks.encode import BlockMaker
 from verify.ledger.frames import Kind
-from verify.load.lane import RETRY_AFTER_NS, Action
+from verify.load.action import Action
+from verify.load.lane import RETRY_AFTER_NS
 from verify.load.schedule import Flush, Pattern
 from verify.load.shared import LaneState, Phase
 

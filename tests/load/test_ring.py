@@ -34,7 +34,8 @@ from verify.drill.writing import LoadOptions, write_to_volume
 from verify.errors import CannotRun
 from verify.ledger.frames import Kind, Records, decode_records
 from verify.load import ringdriver
-from verify.load.lane import SHORT_TRANSFER, Action, Lane
+from verify.load.action import Action
+from verify.load.lane import SHORT_TRANSFER, Lane
 from verify.load.ring import Ring, ring_refusal, why_refused
 from verify.load.ringdriver import drive_ring
 from verify.load.run import Run

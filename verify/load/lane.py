@@ -10,12 +10,12 @@ from __future__ import annotations
 import threading
 from array import array
 from collections.abc import Callable, Sequence
-from enum import IntEnum
 from typing import Any
 
 from verify.blocks.encode import BlockMaker
 from verify.judge.content import Content, Seen, look
 from verify.ledger.frames import RECORD, SEQUENCE_MAX, Kind, operation_record
+from verify.load.action import Action
 from verify.load.run import Run
 from verify.load.schedule import Flush
 from verify.load.shared import LaneState, Phase, Shared
@@ -32,19 +32,6 @@ _MUST_EXAMINE = 0xFFFFFFFF
 """Never an epoch: after a read found something odd, the slot is examined before it is overwritten, outage or not."""
 _PACE_DEBT_NS_MAX = 1_000_000_000
 """A paced lane that fell behind by more than this does not hurry to make up for it."""
-
-
-class Action(IntEnum):
-    """What a lane wants done."""
-
-    WRITE = 0
-    READ = 1
-    EXAMINE = 2
-    """Read the slot that the next write will overwrite."""
-    FLUSH = 3
-    WAIT = 4
-    """Nothing until `Lane.wait_until_ns`."""
-    END = 5
 
 
 _pack = RECORD.pack
@@ -269,9 +256,7 @@ class Lane:
             return False
         sequence, own, lane = self.sequence, self._own_slot, self.lane
         self._record(
-            _pack(
-                self._write_word | (sequence & 0xFFFFFFFF) << 32, sequence >> 32 | wait_ns << 16, issued_ns
-            )
+            _pack(self._write_word | (sequence & 0xFFFFFFFF) << 32, sequence >> 32 | wait_ns << 16, issued_ns)
         )
         self._newest[own] = sequence
         self._touched[own] = self._epoch

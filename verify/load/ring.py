@@ -12,6 +12,7 @@ import mmap
 import os
 import platform
 import struct
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -124,6 +125,13 @@ class Ring:
         """Whether completions from `head` of the completion queue on are there, or would be after a call."""
         words = self.words
         return words[self.cq_tail] != head or bool(words[self._sq_flags] & _SQ_TASKRUN)
+
+    def look_out(self, head: int, until_ns: int) -> None:
+        """Return as soon as `has_completions`, or after `until_ns`; whoever else needs the processor may have it."""
+        words, tail_at, flags_at = self.words, self.cq_tail, self._sq_flags
+        now, give_way = time.monotonic_ns, os.sched_yield
+        while words[tail_at] == head and not words[flags_at] & _SQ_TASKRUN and now() < until_ns:
+            give_way()
 
     def submit(self, tail: int) -> None:
         """Submit everything before `tail` of the submission queue, or as much as the kernel takes now."""

@@ -15,7 +15,8 @@ from collections.abc import Callable, Sequence
 from heapq import heappop, heappush
 from typing import Protocol
 
-from verify.load.lane import SHORT_TRANSFER, Action, Lane
+from verify.load.action import Action
+from verify.load.lane import SHORT_TRANSFER, Lane
 from verify.load.ring import SQE_BYTES, Ring
 from verify.load.shared import Phase
 from verify.load.threads import EIO_BEFORE_REOPEN, GONE, REOPEN_EVERY_NS, Reopener
@@ -27,6 +28,10 @@ _HOLD_NS = 5_000_000
 _LOOKS_PER_HOLD = 16
 _BATCH = 8
 """So many operations are handed over before the next completions are dealt with, so that the volume need not wait."""
+
+_LOOK_OUT_NS = 100_000
+"""A wait that is likely to be shorter than this is spent looking out, since a processor that has gone to sleep is slow
+to wake, and slow at first. Where waits turn out longer, nothing is lost but one such look."""
 
 _OP_FSYNC, _OP_READ_FIXED, _OP_WRITE_FIXED, _OP_READ, _OP_WRITE = 3, 4, 5, 22, 23
 _FSYNC_DATASYNC = 1
@@ -166,7 +171,7 @@ def drive_ring(
     reopener: Reopener,
     hold: Callable[[], bool],
     ended: Callable[[Lane], None],
-    unseen: Callable[[int, int], None] = lambda unseen_ns, completions: None,
+    count_delay: Callable[[int, int], None] = lambda delay_ns, operations: None,
 ) -> None:
     """Drive all lanes of a worker until each has ended, in the calling thread.
 
@@ -183,8 +188,8 @@ def drive_ring(
         reopener: asked when the volume vanished.
         hold: true while lanes must not issue anything, because the ledger's disk has fallen behind.
         ended: told of each lane that has nothing more to do.
-        unseen: told how long, at most, some completions had lain posted when they were recorded, and how many. For
-            those found at once the time counts from the look before; those waited for are seen as they are posted.
+        count_delay: told how long, at most, completions had lain posted when they were recorded, and how many they
+            were. For those found at once the time counts from the look before; those waited for were seen as they came.
 
     Raises:
         OSError: if the ring itself does not work.
@@ -202,7 +207,7 @@ def drive_ring(
     door, shared = lanes[0].door, lanes[0].shared
     control, outages_now, outstanding = shared.control, shared.outage_cells.tobytes, shared.outstanding_ns
     ready, issued, turned, others = list(range(len(lanes))), list[int](), list[int](), list[tuple[int, int]]()
-    head, tail, submitted, looks, looked_ns = words[cq_head_at], 0, 0, 0, now()
+    head, tail, submitted, looks, looked_ns, was_short = words[cq_head_at], 0, 0, 0, now(), False
     while True:
         looks += 1
         held = not looks % _LOOKS_PER_HOLD and hold()
@@ -228,10 +233,14 @@ def drive_ring(
             issued.clear()
         waiting = long_way.waiting
         were_there = ring.has_completions(head)
-        ring.submit_and_wait(tail, max(waiting[0][0] - now(), 0) if waiting else None)
+        wait_ns = now()
+        if was_short and not were_there and not waiting:
+            ring.look_out(head, wait_ns + _LOOK_OUT_NS)
+        ring.submit_and_wait(tail, max(waiting[0][0] - wait_ns, 0) if waiting else None)
         outages, may_turn = outages_now(), not held and control[0] != Phase.STOP
         before, cq_tail = head, words[cq_tail_at]
         looked_before_ns, looked_ns = looked_ns, now()
+        was_short = looked_ns - wait_ns < _LOOK_OUT_NS
         recorded_ns = looked_ns
         ready = []
         while head != cq_tail:
@@ -271,7 +280,7 @@ def drive_ring(
             recorded_ns = now()
         if head != before:
             since_ns = looked_before_ns if were_there else looked_ns
-            unseen(recorded_ns - since_ns, (head - before) & 0xFFFFFFFF)
+            count_delay(recorded_ns - since_ns, (head - before) & 0xFFFFFFFF)
         while waiting and waiting[0][0] <= looked_ns:
             ready.append(heappop(waiting)[1])
     ring.close()

@@ -6,6 +6,8 @@ import mmap
 import threading
 from enum import IntEnum
 
+from verify.load.delays import CLASSES
+
 CELL_BYTES = 8
 WORKERS_MAX = 64
 HEAD_BYTES = 32
@@ -44,14 +46,15 @@ class Shared:
     """Counters and flags in anonymous shared memory, inherited by forked workers.
 
     Every array is a memoryview of signed 64-bit cells. `outage_cells[0]` belongs to the supervisor,
-    `outage_cells[1 + w]` to worker w; a change of any of them means an outage since.
+    `outage_cells[1 + w]` to worker w; a change of any of them means an outage since. `delays` holds a histogram of
+    `verify.load.delays` for each worker.
     """
 
     def __init__(self, lanes: int, workers: int) -> None:
         per_lane = ("outstanding_ns", "last_done_ns", "load_writes", "reads", "errors",
                     "lane_state", "fill_writes")  # fmt: skip
         per_worker = ("worker_state", "worker_full")
-        sizes = {"control": 8, "outage_cells": 1 + workers}
+        sizes = {"control": 8, "outage_cells": 1 + workers, "delays": CLASSES * workers}
         sizes |= dict.fromkeys(per_worker, workers) | dict.fromkeys(per_lane, lanes)
         cells = sum(sizes.values())
         self._memory = mmap.mmap(-1, cells * CELL_BYTES + workers * HEAD_BYTES)
@@ -66,6 +69,7 @@ class Shared:
         self.workers = workers
         self.control = arrays["control"]
         self.outage_cells = arrays["outage_cells"]
+        self.delays = arrays["delays"]
         self.worker_state = arrays["worker_state"]
         self.worker_full = arrays["worker_full"]
         self.outstanding_ns = arrays["outstanding_ns"]

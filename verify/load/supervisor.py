@@ -16,6 +16,7 @@ from typing import Any
 
 from verify.errors import CannotRun
 from verify.ledger.recorder import Recorder
+from verify.load.delays import delays_to_json
 from verify.load.neighbour_watch import NeighbourChange, NeighbourWatch
 from verify.load.run import Run
 from verify.load.shared import HEAD_BYTES, LaneState, Phase, Shared, WorkerState
@@ -61,6 +62,8 @@ class Outcome:
     heads: dict[str, str]
     workers_lost: tuple[int, ...]
     ledger_full: bool
+    delays: dict[str, int] | None
+    """How long completions had lain before they were recorded, where a ring counted that (`delays_to_json`)."""
 
     def result(self) -> dict[str, Any]:
         """The load alone, fill left out, as run.json holds it."""
@@ -70,6 +73,7 @@ class Outcome:
             "acknowledged_writes": self.load_writes,
             "acknowledged_writes_per_second": round(self.load_writes / seconds, 3) if seconds else 0.0,
             "bytes_per_second": round(self.load_bytes / seconds, 3) if seconds else 0.0,
+            "completion_to_record": self.delays,
         }
 
 
@@ -364,6 +368,7 @@ class Supervisor:
             heads=heads,
             workers_lost=tuple(self._lost),
             ledger_full=full,
+            delays=delays_to_json(self.shared.delays.tolist()),
         )
         if not self._began_ns and len(self._lost) == len(self._tasks):
             raise CannotRun("no worker could start its load; what it said stands above this line")

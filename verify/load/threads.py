@@ -7,7 +7,8 @@ import threading
 import time
 from collections.abc import Callable
 
-from verify.load.lane import SHORT_TRANSFER, Action, Lane
+from verify.load.action import Action
+from verify.load.lane import SHORT_TRANSFER, Lane
 from verify.volume.protocol import Volume
 
 GONE = frozenset({errno.ENODEV, errno.ENXIO, errno.EBADF, errno.ESTALE, errno.ENOTCONN, errno.ENOENT, errno.ESHUTDOWN})

@@ -15,6 +15,7 @@ from typing import Any, cast
 from verify.errors import CannotRun
 from verify.ledger.recorder import Recorder
 from verify.load.buffers import LaneBuffers, lane_buffers
+from verify.load.delays import CLASSES, counter
 from verify.load.lane import Lane
 from verify.load.memory import lock_memory
 from verify.load.ring import Ring, why_refused
@@ -146,6 +147,7 @@ class _Drivers:
     ) -> None:
         self._has_process = task.process
         self._shared = shared
+        self._delays = shared.delays[task.index * CLASSES : (task.index + 1) * CLASSES]
         self._volume = volume
         self._reopener = reopener
         self._recorder = recorder
@@ -178,7 +180,8 @@ class _Drivers:
 
     def _drive_all(self, ring: Ring, lanes: Sequence[Lane]) -> None:
         try:
-            drive_ring(ring, lanes, cast(HasFd, self._volume), self._reopener, self._behind, self._ended)
+            volume = cast(HasFd, self._volume)
+            drive_ring(ring, lanes, volume, self._reopener, self._behind, self._ended, counter(self._delays))
         except OSError as error:
             self.failure = error
 

@@ -74,6 +74,7 @@ def verdict_json(facts: VerdictFacts) -> dict[str, Any]:
             "started": facts.about.get("started", ""),
             "ended": last,
             "ledger_head": ledger_head(facts.ledger_states),
+            "completion_to_record": completion_to_record(facts.about),
         },
         "ledger": {
             f"{part:03d}": {
@@ -107,6 +108,15 @@ def verdict_json(facts: VerdictFacts) -> dict[str, Any]:
             for around, order, way in zip(judgement.state.around, facts.orders, judgement.directions, strict=True)
         ],
     }  # fmt: skip
+
+
+def completion_to_record(about: dict[str, Any]) -> dict[str, int] | None:
+    """How long completions had lain before they were recorded, as run.json has it; None where that was not counted."""
+    result = about.get("result")
+    delays = result.get("completion_to_record") if isinstance(result, dict) else None
+    if not isinstance(delays, dict) or not all(type(value) is int for value in delays.values()):
+        return None
+    return {str(name): value for name, value in delays.items()}
 
 
 def seconds_before_takeover(judgement: Judgement) -> float | None:
