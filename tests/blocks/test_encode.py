@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tests.blocks.slow_blocks import OTHER_TAG, SEED, SIZES, TAG, slow_block, stream_of
 from verify.blocks.encode import BlockMaker
-from verify.blocks.payload import payload, payload_key
+from verify.blocks.payload import payload, payload_key, payload_maker
 
 
 class TestBuilding:
@@ -94,6 +94,12 @@ class TestHolds:
 
 
 class TestPayload:
+    def test_of_one_lane_is_the_same(self) -> None:
+        key = payload_key(SEED, TAG)
+        make = payload_maker(key, 3, 5, 4096)
+        for slot, sequence in ((0, 0), (2**40, 7), (9, 2**48 - 1), (0, 0)):
+            assert make(slot, sequence) == payload(key, 3, slot, 5, sequence, 4096)
+
     def test_it_does_not_compress(self) -> None:
         """Common practice, no source: what zlib cannot shorten, no storage will."""
         key = payload_key(SEED, TAG)

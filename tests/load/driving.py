@@ -11,7 +11,7 @@ from verify.load.action import Action
 from verify.load.lane import Lane
 from verify.load.run import Run
 from verify.load.schedule import Flush, Pattern, Stream
-from verify.load.shared import Phase, Shared
+from verify.load.shared import LaneState, Phase, Shared
 
 BLOCK = 512
 
@@ -33,6 +33,7 @@ class DrivenLane:
         self.specimens: list[bytes] = []
         self.volume = bytearray(run.end_bytes)
         self.now_ns = 1_000_000
+        self.turns = 0
         *write, read = (memoryview(bytearray(BLOCK)) for _ in range(3))
         self.lane = Lane(run, lane, self.shared, 0, self.items.append, self._keep, write, read, examine)
 
@@ -68,6 +69,44 @@ class DrivenLane:
             self.lane.buffer[:] = self.volume[offset : offset + BLOCK]
         self.lane.completed(self.now_ns)
         return action
+
+    def turn_or_step(self, takes_ns: int = 1000, raised: bool = False) -> Action:
+        """As `step`, for an operation that is outstanding and is completed now, the next one issued as a ring does it.
+
+        With `raised`, an outage is raised between the decision and the submission.
+        """
+        lane, control = self.lane, self.shared.control
+        self.now_ns += takes_ns
+        done_ns, outages = self.now_ns, self.shared.outage_cells.tobytes()
+        action, offset, buffer = lane.action, lane.offset_bytes, lane.buffer
+        if action is Action.WRITE:
+            self.volume[offset : offset + BLOCK] = buffer
+        elif action in (Action.READ, Action.EXAMINE):
+            buffer[:] = self.volume[offset : offset + BLOCK]
+        turned = control[0] != Phase.STOP and lane.turn(done_ns, outages)
+        self.turns += turned
+        if not turned:
+            lane.completed(done_ns)
+        self.now_ns += 10
+        if turned and not raised:
+            lane.first_issued_ns = self.shared.outstanding_ns[lane.lane] = self.now_ns
+            lane.prepare()
+            return action
+        if raised:
+            self.shared.raise_outage(0)
+        self.issue()
+        return action
+
+    def issue(self) -> None:
+        """Have the lane decide and issue, waiting as long as it wants to, and prepare what comes after."""
+        lane = self.lane
+        while (action := lane.next(self.now_ns)) is Action.WAIT:
+            if self.shared.lane_state[lane.lane] == LaneState.FILLED:
+                self.shared.phase = Phase.LOAD
+            self.now_ns = max(self.now_ns, lane.wait_until_ns)
+        if action is not Action.END:
+            assert lane.issued(self.now_ns)
+            lane.prepare()
 
     def records(self) -> Records:
         return decode_records(b"".join(item for item in self.items if isinstance(item, bytes)))

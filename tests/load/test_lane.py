@@ -1,6 +1,11 @@
 """The lane as a state machine: what it asks for, what it says, and what it never forgets."""
 
 import errno
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tests.load.driving import BLOCK, DrivenLane, make_run
 from verify.blocks.encode import BlockMaker
@@ -241,3 +246,99 @@ class TestClose:
         driven.lane.failed(driven.now_ns, driven.now_ns + 9, errno.EIO)
         assert len(driven.items) == count
         assert driven.kinds()[-1] is Kind.IN_FLIGHT
+
+
+def told(driven: DrivenLane) -> list[tuple[int, int, int]]:
+    """What the ledger says, without the moments."""
+    records = driven.records()
+    return list(zip(records.kind.tolist(), records.lane.tolist(), records.sequence.tolist(), strict=True))
+
+
+class TestTurning:
+    """From one plain write to the next in a few steps: nothing may come of it that the long way would not say."""
+
+    @given(
+        outages=st.sets(st.integers(0, 60), max_size=4),
+        raised=st.sets(st.integers(0, 60), max_size=4),
+        slow=st.sets(st.integers(0, 60), max_size=2),
+        stream=st.sampled_from(
+            [
+                {},
+                {"fill": False},
+                {"pattern": Pattern.SWEEP},
+                {"read_share": 0.3},
+                {"flush": Flush.EVERY, "flush_every": 3},
+                {"flush": Flush.WRITE},
+                {"pace": 1000.0},
+            ]
+        ),
+        slots=st.integers(1, 9),
+        operations=st.integers(0, 50),
+    )
+    @settings(max_examples=300, deadline=None)
+    def test_says_and_writes_what_the_long_way_does(
+        self, outages: set[int], raised: set[int], slow: set[int], stream: dict[str, Any], slots: int, operations: int
+    ) -> None:
+        driven = [DrivenLane(make_run(slots=slots, operations=operations, **stream)) for _ in range(2)]
+        turning, plain = driven
+        for one in driven:
+            one.issue()
+            for number in range(300):
+                if one.lane.action is Action.END:
+                    break
+                if number in outages:
+                    one.shared.raise_outage(0)
+                takes_ns = one.run.stall_ns if number in slow else 1000
+                if one is plain:
+                    one.lane._ahead_slot = -1
+                one.turn_or_step(takes_ns, number in raised)
+            one.lane.close(one.now_ns)
+        assert plain.turns == 0
+        assert told(turning) == told(plain)
+        assert turning.volume == plain.volume
+        assert turning.records().issued_ns.tolist() == plain.records().issued_ns.tolist()
+        assert turning.records().done_ns.tolist() == plain.records().done_ns.tolist()
+        for name in ("load_writes", "fill_writes", "reads", "lane_state"):
+            assert list(getattr(turning.shared, name)) == list(getattr(plain.shared, name))
+
+    def test_is_how_nearly_all_plain_writes_go(self) -> None:
+        driven = DrivenLane(make_run(slots=20, operations=100))
+        driven.issue()
+        while driven.lane.action is not Action.END:
+            driven.turn_or_step()
+        assert driven.kinds().count(Kind.WRITE) == 120
+        assert driven.turns == 19 + 98, "all but the last of the fill, and the first and the last of the load"
+
+    def test_a_block_being_written_is_not_touched_by_the_next_one(self) -> None:
+        driven = DrivenLane(make_run(slots=5, operations=50))
+        driven.issue()
+        while driven.lane.action is Action.WRITE or driven.lane.action is Action.FLUSH:
+            before = bytes(driven.lane.buffer)
+            driven.lane.prepare()
+            assert bytes(driven.lane.buffer) == before
+            driven.turn_or_step()
+
+    def test_nothing_is_turned_after_the_close(self) -> None:
+        driven = DrivenLane(make_run(slots=5, fill=False))
+        driven.start_load()
+        driven.issue()
+        driven.turn_or_step()
+        driven.lane.close(driven.now_ns)
+        count = len(driven.items)
+        assert driven.lane.turn(driven.now_ns + 1, driven.shared.outage_cells.tobytes()) is False
+        assert len(driven.items) == count
+
+    @pytest.mark.parametrize("kind", ["error", "outage", "late"])
+    def test_nothing_is_turned_where_something_happened(self, kind: str) -> None:
+        driven = DrivenLane(make_run(slots=5, fill=False))
+        driven.start_load()
+        driven.issue()
+        driven.turn_or_step()
+        driven.turn_or_step()
+        assert driven.turns == 1
+        done_ns = driven.now_ns + (driven.run.stall_ns if kind == "late" else 1)
+        if kind == "error":
+            driven.lane.failed(driven.now_ns, done_ns, errno.EIO)
+        if kind == "outage":
+            driven.shared.raise_outage(0)
+        assert driven.lane.turn(done_ns, driven.shared.outage_cells.tobytes()) is False

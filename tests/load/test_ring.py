@@ -30,9 +30,11 @@ from tests.drill.runs import (
 from tests.load.driving import make_run
 from verify.blocks.encode import BlockMaker
 from verify.drill.planning import RunRequest, StreamRequest
+from verify.drill.record import RecordFolder
 from verify.drill.writing import LoadOptions, write_to_volume
 from verify.errors import CannotRun
 from verify.ledger.frames import Kind, Records, decode_records
+from verify.load import ring as ring_module
 from verify.load import ringdriver
 from verify.load.action import Action
 from verify.load.lane import SHORT_TRANSFER, Lane
@@ -42,7 +44,6 @@ from verify.load.run import Run
 from verify.load.schedule import Flush, Pattern
 from verify.load.shared import LaneState, Phase, Shared
 from verify.load.threads import Reopener
-from verify.load.worker import RING_LANES_MIN
 from verify.volume.memory import aligned_buffer
 
 REFUSED = ring_refusal()
@@ -311,25 +312,79 @@ def submissions(record: Path) -> list[tuple[str, str]]:
 
 @needs_ring
 class TestWholeRuns:
-    @pytest.mark.parametrize("flush", [{}, {"flush": Flush.WRITE}, {"flush": Flush.EVERY, "flush_every": 4}])
-    def test_leave_the_same_bytes_as_threads(self, tmp_path: Path, flush: dict[str, Any]) -> None:
-        request = RunRequest((replace(STREAM, **flush),), seed=8, tag=77, operations=60, workers=2)
+    @pytest.mark.parametrize(
+        "stream",
+        [
+            {},
+            {"read_share": 0.0},
+            {"read_share": 0.0, "lanes": 1},
+            {"read_share": 0.0, "lanes": 40, "block_bytes": 512},
+            {"read_share": 0.0, "block_bytes": 65536},
+            {"pattern": Pattern.SKEWED},
+            {"flush": Flush.WRITE},
+            {"flush": Flush.EVERY, "flush_every": 4},
+        ],
+    )
+    @pytest.mark.parametrize("workers", [1, 3])
+    def test_leave_the_same_bytes_as_threads(self, tmp_path: Path, stream: dict[str, Any], workers: int) -> None:
+        request = RunRequest((replace(STREAM, **stream),), seed=8, tag=77, operations=60, workers=workers)
         for submit in ("ring", "threads"):
             write(tmp_path / submit, tmp_path / f"record {submit}", request, submit)
             assert {how for how, _ in submissions(tmp_path / f"record {submit}")} == {submit}
         assert (tmp_path / "ring").read_bytes() == (tmp_path / "threads").read_bytes()
 
     def test_auto_means_a_ring_on_a_real_volume(self, tmp_path: Path) -> None:
-        request = RunRequest((replace(STREAM, lanes=3 * RING_LANES_MIN),), operations=5, workers=3)
+        request = RunRequest((STREAM,), operations=5, workers=3)
         write(tmp_path / "volume", tmp_path / "record", request, "auto")
         assert submissions(tmp_path / "record") == [("ring", "")] * 3
 
-    def test_auto_means_threads_where_a_worker_has_few_lanes(self, tmp_path: Path) -> None:
-        request = RunRequest((replace(STREAM, lanes=RING_LANES_MIN),), operations=5, workers=2)
-        write(tmp_path / "volume", tmp_path / "record", request, "auto")
-        (said,) = set(submissions(tmp_path / "record"))
-        assert said[0] == "threads"
-        assert "lanes a worker" in said[1]
+    def test_auto_means_threads_where_the_driver_takes_nothing_without_waiting(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def refusing(fd: int, buffers: Any, offset: int, flags: int = 0) -> int:
+            if flags & os.RWF_NOWAIT:
+                raise OSError(errno.EOPNOTSUPP, "Operation not supported")
+            return preadv(fd, buffers, offset, flags)
+
+        preadv = os.preadv
+        monkeypatch.setattr(os, "preadv", refusing)
+        for submit, how in (("auto", "threads"), ("ring", "ring")):
+            request = RunRequest((STREAM,), operations=5, workers=2)
+            write(tmp_path / submit, tmp_path / f"record {submit}", request, submit)
+            (said,) = set(submissions(tmp_path / f"record {submit}"))
+            assert said[0] == how
+            assert ("without waiting" in said[1]) == (how == "threads")
+
+    def test_do_without_registered_memory_where_the_kernel_refuses_it(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        rings: list[Ring] = []
+
+        def register(self: Ring, buffers: memoryview) -> None:
+            rings.append(self)
+            known(self, buffers)
+
+        known = Ring.register
+        monkeypatch.setattr(Ring, "register", register)
+        for most_bytes in (1 << 30, 0):
+            monkeypatch.setattr(ring_module, "_BUFFER_BYTES_MAX", most_bytes)
+            request = RunRequest((STREAM,), seed=8, tag=77, operations=30, workers=1)
+            write(tmp_path / str(most_bytes), tmp_path / f"record {most_bytes}", request, "ring")
+        assert [ring.has_buffers for ring in rings][1:] == [False]
+        assert (tmp_path / "0").read_bytes() == (tmp_path / str(1 << 30)).read_bytes()
+
+    def test_say_how_long_completions_lay(self, tmp_path: Path) -> None:
+        for submit in ("ring", "threads"):
+            record = tmp_path / f"record {submit}"
+            write(tmp_path / submit, record, RunRequest((STREAM,), operations=50, workers=2), submit)
+            delays = json.loads((record / "run.json").read_text())["result"]["completion_to_record"]
+            verdict = check_here(record).verdict
+            assert verdict["run"]["completion_to_record"] == delays
+            if submit == "threads":
+                assert delays is None
+                continue
+            assert delays["operations"] >= 6 * 50 + (1 << 20) // 4096
+            assert 0 < delays["p50_ns"] <= delays["p99_ns"] <= delays["max_ns"]
 
     def test_write_and_check_find_nothing(self, tmp_path: Path) -> None:
         record = tmp_path / "record"
@@ -382,8 +437,7 @@ class TestWithoutARing:
         monkeypatch.setattr(Ring, "__init__", refused)
 
     def test_auto_takes_threads_and_says_so(self, tmp_path: Path) -> None:
-        request = RunRequest((replace(STREAM, lanes=2 * RING_LANES_MIN),), operations=5, workers=2)
-        write(tmp_path / "volume", tmp_path / "record", request, "auto")
+        write(tmp_path / "volume", tmp_path / "record", RunRequest((STREAM,), operations=5, workers=2), "auto")
         (said,) = set(submissions(tmp_path / "record"))
         assert said[0] == "threads"
         assert "forbidden" in said[1]
@@ -392,6 +446,43 @@ class TestWithoutARing:
         with pytest.raises(CannotRun, match="--submit ring: io_uring is forbidden here"):
             write(tmp_path / "volume", tmp_path / "record", RunRequest((STREAM,), operations=5), "ring")
         assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("submit", ["ring", "threads"])
+class TestDeathOfAWorker:
+    def test_the_others_go_on_and_its_lanes_are_left_in_flight(self, tmp_path: Path, submit: str) -> None:
+        if submit == "ring" and REFUSED:
+            pytest.skip(f"needs io_uring: {REFUSED}")
+        record = tmp_path / "record"
+        arguments = ("--for", "1h", "--lanes", 6, "--workers", 3, "--span", "2MiB", "--submit", submit)
+        writer = start("write", tmp_path / "volume", "--record", record, *arguments)
+        wait_for_load(record, writer)
+        children = Path(f"/proc/{writer.pid}/task/{writer.pid}/children").read_text().split()
+        assert len(children) == 3
+        os.kill(int(children[1]), signal.SIGKILL)
+        events = record / "events.jsonl"
+        wait_until(lambda: "worker_lost" in events.read_text(), "the loss of a worker", writer)
+        lost_ns = time.monotonic_ns()
+        time.sleep(0.5)
+        writer.send_signal(signal.SIGINT)
+        _, complaints = writer.communicate(timeout=60)
+        assert writer.returncode == 4, complaints
+        assert "did not end as planned" in complaints
+        (lost,) = [e for e in map(json.loads, events.read_text().splitlines()) if e["event"] == "worker_lost"]
+        about, run = RecordFolder.open(str(record)).read_run()
+        assert about["workers_lost"] == [lost["worker"]]
+        assert [lane for lane in range(6) if run.lane_workers[lane] == lost["worker"] + 1] == lost["lanes"]
+        assert set(lost["in_flight"]) <= set(map(str, lost["lanes"]))
+        assert lost["in_flight"]
+        for part in (1, 2, 3):
+            items = RecordFolder.open(str(record)).ledger_file(part, run.tag).items()
+            last_ns = max(int(item.issued_ns.max()) for item in items if isinstance(item, Records))
+            assert (last_ns > lost_ns) == (part != lost["worker"] + 1)
+        assert ackproof("check", record).returncode == 3
+        verdict = verdict_of(record)
+        no_false_finding(verdict, losses_of(record / "checks" / "001"))
+        assert any("lost worker" in limit for limit in verdict["not_proved"])
+        assert any("never closed" in limit for limit in verdict["not_proved"])
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ LANES_PER_WORKER = 4
 """Threads of one process share one interpreter lock; a few of them leave it free often enough."""
 WORKERS_MAX = 8
 LANES_PER_RING = 4
-"""One thread drives a ring, and gets the most out of it with many lanes; more rings than processors are of no use."""
+"""One thread drives a ring, and one is enough for a few lanes; more rings than processors are of no use."""
 
 
 @dataclass(frozen=True)

@@ -22,10 +22,10 @@ from verify.errors import CannotRun, UsageError
 from verify.ledger.recorder import release_room, reserve_room
 from verify.load.memory import lock_memory, unlock_memory
 from verify.load.neighbour_watch import NeighbourWatch
-from verify.load.ring import ring_refusal
+from verify.load.ring import ring_refusal, ring_slowness
 from verify.load.run import Run
 from verify.load.supervisor import Outcome, Snapshot, Supervisor
-from verify.load.worker import AUTO, RING, RING_LANES_MIN, THREADS, WorkerTask, boot_id
+from verify.load.worker import AUTO, RING, THREADS, WorkerTask, boot_id
 from verify.volume.direct import DirectVolume, create_file, open_volume, prove_direct
 from verify.volume.identity import VolumeIdentity, identify
 from verify.volume.protocol import Volume
@@ -217,7 +217,7 @@ def write_to_volume(
         )
         try:
             page_cache = _page_cache(volume, allow_page_cache)
-            run = plan_run(request, volume.size_bytes, volume.sector_bytes, _by_ring(options.submit, request))
+            run = plan_run(request, volume.size_bytes, volume.sector_bytes, _by_ring(options.submit, volume.fd))
             shared = shares_volume(record, volume.identity)
             if shared:
                 raise UsageError(shared)
@@ -265,17 +265,18 @@ def _load(
         unlock_memory()
 
 
-def _by_ring(submit: str, request: RunRequest) -> bool:
+def _by_ring(submit: str, fd: int) -> bool:
     """Whether workers will submit by a ring.
 
     Raises:
         CannotRun: if that was asked for and cannot be.
     """
-    why = "" if submit == THREADS else ring_refusal()
+    if submit == THREADS:
+        return False
+    why = ring_refusal()
     if why and submit == RING:
         raise CannotRun(f"--submit ring: {why}; use --submit auto or --submit threads")
-    lanes = sum(stream.lanes for stream in request.streams)
-    return not why and (submit == RING or (submit == AUTO and lanes >= RING_LANES_MIN))
+    return not why and (submit == RING or not ring_slowness(fd))
 
 
 def _check_may_write(path: str, record: str, request: RunRequest, erase: str | None) -> VolumeIdentity:

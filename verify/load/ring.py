@@ -16,6 +16,8 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from verify.volume.memory import aligned_buffer
+
 _SYS_SETUP, _SYS_ENTER, _SYS_REGISTER = 425, 426, 427
 _SETUP_R_DISABLED = 1 << 6
 _SETUP_SUBMIT_ALL = 1 << 7
@@ -221,4 +223,18 @@ def ring_refusal(operations: int = 1) -> str:
         Ring(operations).close()
     except OSError as error:
         return why_refused(error)
+    return ""
+
+
+def ring_slowness(fd: int) -> str:
+    """Why a ring would be slower than threads on an open volume, "" if it would not.
+
+    Where a volume's driver cannot take an operation without waiting, the kernel hands each one to a thread of its own;
+    preadv2(2) then says EOPNOTSUPP to RWF_NOWAIT.
+    """
+    try:
+        os.preadv(fd, (aligned_buffer(mmap.PAGESIZE),), 0, os.RWF_NOWAIT)
+    except OSError as error:
+        if error.errno == errno.EOPNOTSUPP:
+            return "the volume's driver takes no operation without waiting, so a ring would be slower"
     return ""

@@ -278,12 +278,13 @@ class Supervisor:
 
     def _lose_worker(self, index: int, why: str) -> None:
         self._lost.append(index)
-        lanes = list(self._tasks[index].lanes)
+        lanes, outstanding = list(self._tasks[index].lanes), self.shared.outstanding_ns
+        in_flight = {str(lane): outstanding[lane] for lane in lanes if outstanding[lane]}
         for lane in lanes:
-            self.shared.outstanding_ns[lane] = 0
-        self._record(
-            {"event": "worker_lost", "monotonic_ns": time.monotonic_ns(), "worker": index, "lanes": lanes, "why": why}
-        )
+            outstanding[lane] = 0
+        now_ns = time.monotonic_ns()
+        self._record({"event": "worker_lost", "monotonic_ns": now_ns, "worker": index, "lanes": lanes,
+                      "in_flight": in_flight, "why": why})  # fmt: skip
 
     def _active_lanes(self) -> list[int]:
         return [lane for task in self._tasks if task.index not in self._lost for lane in task.lanes]

@@ -18,7 +18,7 @@ from verify.load.buffers import LaneBuffers, lane_buffers
 from verify.load.delays import CLASSES, counter
 from verify.load.lane import Lane
 from verify.load.memory import lock_memory
-from verify.load.ring import Ring, why_refused
+from verify.load.ring import Ring, ring_slowness, why_refused
 from verify.load.ringdriver import HasFd, drive_ring
 from verify.load.run import Run
 from verify.load.shared import HEAD_BYTES, LaneState, Phase, Shared, WorkerState
@@ -37,9 +37,6 @@ SWITCH_INTERVAL_S = 0.0005
 """Where one thread drives all lanes, it must not wait long for the interpreter while the ledger is being written."""
 
 _STACK_BYTES = 512 * 1024
-RING_LANES_MIN = 8
-"""With fewer lanes a worker, threads are faster: nothing is gained by preparing one operation during another."""
-
 
 @dataclass(frozen=True)
 class WorkerTask:
@@ -200,11 +197,11 @@ def _ring_for(task: WorkerTask, volume: Volume) -> tuple[Ring | None, str]:
     """
     if task.submit == THREADS:
         return None, "threads were asked for"
-    if getattr(volume, "fd", None) is None:
-        why = "the volume has no file descriptor"
-    elif task.submit == AUTO and len(task.lanes) < RING_LANES_MIN:
-        why = f"it pays from {RING_LANES_MIN} lanes a worker"
-    else:
+    fd = getattr(volume, "fd", None)
+    why = "the volume has no file descriptor" if fd is None else ""
+    if fd is not None and task.submit == AUTO:
+        why = ring_slowness(fd)
+    if not why:
         try:
             return Ring(len(task.lanes)), ""
         except OSError as error:
