@@ -1,263 +1,157 @@
-"""Set ackproof's load and check against a bare loop in C doing the same direct I/O, in turns on one file.
+"""Set ackproof beside bare loops in C doing the same direct I/O, in turns on one volume.
 
-Each round fills a fresh file with `ackproof write`, takes the rate of the load alone from its run.json, then
-lets the bare loop write to that same file, whose extents are allocated by then, for as long with as many
-threads. Shown are the medians of the rounds, and the median and range of the ratios within a round, which a
-drifting disk upsets least.
+A round of a load fills a fresh volume with `ackproof write`, takes what the load alone did from the record, then lets
+every bare loop (a thread a lane; one io_uring; two) do the same to that same volume, whose extents are allocated by
+then, for as long. The rounds of all rows are interleaved. Shown are medians, the ratio to that bare loop which was
+best in the same run, and the range of the ratios within a round, which a drifting disk upsets least.
+
+Processor time is that of the whole machine while a load lasted, kernel threads and interrupts included, over the
+number of operations.
 """
 
 from __future__ import annotations
 
 import argparse
-import contextlib
 import json
 import os
 import platform
-import shutil
 import signal
 import statistics
-import subprocess
 import sys
-import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
-ROOT = Path(__file__).resolve().parents[1]
-SCRATCH = ROOT / ".scratch"
-KIB, MIB, GIB = 1 << 10, 1 << 20, 1 << 30
-BARE_READ_BYTES = 4 * MIB
-START_UP_LIMIT_S = 300
-STOP_PATIENCE_S = 15
-IDLE_LOOK_S = 0.5
+from bench_machine import GIB, MIB, SCRATCH, BenchError, busy_share, temporary_folder
+from bench_rows import BARE_READ_BYTES, Bench, Round, Row, all_rows
+
 QUIET_SHARE = 0.1
+IDLE_SHARE_NONE = 0.05
+"""With less of the processors idle than this, the bare loop leaves none for anything else."""
 STOPPING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
-@dataclass(frozen=True)
-class Load:
-    """A load that both run: block size and lanes, at random over the span."""
+@dataclass
+class Measured:
+    """A row and its rounds so far, or why there are none."""
 
-    block_bytes: int
-    lanes: int
+    row: Row
+    rounds: list[Round] = field(default_factory=list)
+    failure: str = ""
 
     @property
-    def name(self) -> str:
-        """The row's title."""
-        return f"random {self.block_bytes // KIB} KiB, {self.lanes} lane{'s' * (self.lanes > 1)}"
-
-
-LOADS = (Load(4 * KIB, 1), Load(4 * KIB, 8), Load(4 * KIB, 16), Load(4 * KIB, 32), Load(64 * KIB, 16))
-
-
-@dataclass
-class Row:
-    """What the rounds measured, in `unit`, round by round."""
-
-    name: str
-    unit: str
-    ackproof: list[float] = field(default_factory=list)
-    bare: list[float] = field(default_factory=list)
-
-    def add(self, ackproof: float, bare: float) -> None:
-        """Note one round."""
-        self.ackproof.append(ackproof)
-        self.bare.append(bare)
+    def best(self) -> str:
+        """The bare loop that was best."""
+        return max(self.rounds[0].bare, key=lambda name: statistics.median(r.bare[name].rate for r in self.rounds))
 
     @property
     def ratios(self) -> list[float]:
-        """Ackproof's share of the bare rate, round by round."""
-        return [ours / bare for ours, bare in zip(self.ackproof, self.bare, strict=True)]
+        """Ackproof's share of the best bare rate, round by round."""
+        return [r.ackproof.rate / r.bare[self.best].rate for r in self.rounds]
+
+    def ours(self, name: str) -> float | None:
+        """The median of a field of our side, None where it was not measured."""
+        return _median([getattr(r.ackproof, name) for r in self.rounds])
+
+    def bare(self, name: str) -> float | None:
+        """The median of a field of the best bare loop."""
+        return _median([getattr(r.bare[self.best], name) for r in self.rounds])
+
+    def fact(self, name: str) -> float | None:
+        """The median of a further number."""
+        return _median([r.facts.get(name) for r in self.rounds])
+
+    @property
+    def note(self) -> str:
+        """Where the bare loop leaves no idle processor: how much of one we need beyond it."""
+        idle, ours, bare = self.bare("idle_share"), self.ours("cpu_us"), self.bare("cpu_us")
+        if idle is None or idle > IDLE_SHARE_NONE or ours is None or bare is None:
+            return ""
+        return f"bare leaves no processor idle; ours needs {ours - bare:.1f} us an operation more"
 
     def to_json(self) -> dict[str, Any]:
         """The row as it stands in the file of --json."""
-        return {
-            "row": self.name,
-            "unit": self.unit,
-            "ackproof": statistics.median(self.ackproof),
-            "bare": statistics.median(self.bare),
+        out: dict[str, Any] = {"row": self.row.name, "unit": self.row.unit}
+        if not self.rounds:
+            return out | {"not_measured": self.failure}
+        names = sorted({name for r in self.rounds for name in r.facts})
+        return out | {
+            "ackproof": self.ours("rate"),
+            "bare": self.bare("rate"),
+            "bare_by": self.best,
             "ratio": statistics.median(self.ratios),
-            "rounds": [{"ackproof": a, "bare": b} for a, b in zip(self.ackproof, self.bare, strict=True)],
+            "ackproof_cpu_us_per_operation": self.ours("cpu_us"),
+            "bare_cpu_us_per_operation": self.bare("cpu_us"),
+            "bare_idle_share": self.bare("idle_share"),
+            **{name: self.fact(name) for name in names},
+            "note": self.note,
+            "rounds": [
+                {"ackproof": vars(r.ackproof), "bare": {name: vars(side) for name, side in r.bare.items()}, **r.facts}
+                for r in self.rounds
+            ],
         }
 
 
-class BenchError(Exception):
-    """The measurement cannot go on; told in one sentence."""
+def _median(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return statistics.median(known) if known else None
 
 
-class Bench:
-    """One measurement: its options, its temporary folder, the compiled loop."""
-
-    def __init__(self, options: argparse.Namespace, folder: Path) -> None:
-        self.options = options
-        self.folder = folder
-        self.bare_program = folder / "bench_bare"
-        self.ledger_bytes_per_write: dict[str, float] = {}
-        self.busy_shares: list[float] = []
-
-    def build(self) -> None:
-        """Compile the bare loop with the system's compiler."""
-        compilers = (os.environ.get("CC"), "cc", "gcc", "clang")
-        compiler = next((found for name in compilers if name and (found := shutil.which(name))), None)
-        if compiler is None:
-            raise BenchError("a C compiler is needed for the bare loop: install one, or name it in CC")
-        source = ROOT / "scripts" / "bench_bare.c"
-        run([compiler, "-std=gnu11", "-O2", "-pthread", "-o", str(self.bare_program), str(source)], 120)
-
-    def bare(self, *arguments: object) -> float:
-        """Run the bare loop; returns the operations or, for reads, the bytes a second."""
-        limit_s = self.options.seconds + START_UP_LIMIT_S
-        told = json.loads(run([str(self.bare_program), *map(str, arguments)], limit_s))
-        done = told["bytes"] if arguments[0] == "read" else told["operations"]
-        return float(done / told["seconds"])
-
-    def write(self, volume: Path, record: Path, load: Load, span_bytes: int, seconds: int) -> dict[str, Any]:
-        """Run `ackproof write` on a new file; returns the result that it left in its record folder."""
-        command = [*ackproof("write"), str(volume), "--record", str(record), "--for", f"{seconds}s"]
-        command += ["--block", f"{load.block_bytes // KIB}KiB", "--lanes", str(load.lanes)]
-        command += ["--span", f"{span_bytes // MIB}MiB", "--pattern", "uniform", "--read-share", "0"]
-        run(command, seconds + START_UP_LIMIT_S)
-        result: dict[str, Any] = json.loads((record / "run.json").read_text(encoding="utf-8"))["result"]
-        acknowledged = span_bytes // load.block_bytes + result["acknowledged_writes"]
-        ledger_bytes = sum(path.stat().st_size for path in (record / "ledger").iterdir())
-        self.ledger_bytes_per_write[load.name] = ledger_bytes / acknowledged
-        return result
-
-    def measure_load(self, row: Row, load: Load) -> None:
-        """One round of one load, ours and then the bare loop's."""
-        span_bytes, seconds = self.options.span * MIB, self.options.seconds
-        self.busy_shares.append(busy_share())
-        with self.fresh("load") as place:
-            volume = place / "volume"
-            result = self.write(volume, place / "record", load, span_bytes, seconds)
-            bare = self.bare("write", volume, load.lanes, load.block_bytes, span_bytes, seconds)
-            row.add(float(result["acknowledged_writes_per_second"]), bare)
-
-    def measure_check(self, row: Row) -> None:
-        """All rounds of reading a volume back, whole commands against a bare sequential pass."""
-        span_bytes = self.options.check_span * MIB
-        with self.fresh("check") as place:
-            volume, record = place / "volume", place / "record"
-            self.write(volume, record, Load(4 * KIB, 16), span_bytes, 1)
-            for number in range(self.options.rounds):
-                self.busy_shares.append(busy_share())
-                started_s = time.monotonic()
-                run([*ackproof("check"), str(record)], START_UP_LIMIT_S, allowed=(0, 3))
-                seconds = time.monotonic() - started_s
-                verdict = json.loads((record / "verdict.json").read_text(encoding="utf-8"))
-                bare = self.bare("read", volume, BARE_READ_BYTES, span_bytes)
-                row.add(verdict["coverage"]["bytes_read"] / seconds / 1e6, bare / 1e6)
-                progress(row, number, self.options.rounds)
-
-    @contextlib.contextmanager
-    def fresh(self, name: str) -> Iterator[Path]:
-        """A folder for one round, gone after it."""
-        place = self.folder / name
-        place.mkdir()
-        try:
-            yield place
-        finally:
-            shutil.rmtree(place, ignore_errors=True)
+def measure(bench: Bench) -> list[Measured]:
+    """Every row that was asked for, the rounds interleaved."""
+    wanted = bench.options.only
+    rows = [Measured(row) for row in all_rows() if not wanted or any(text in row.name for text in wanted)]
+    if not rows:
+        raise BenchError(f"no row has {' or '.join(wanted)} in its name")
+    for number in range(bench.options.rounds):
+        for measured in rows:
+            if measured.failure:
+                continue
+            bench.busy_shares.append(busy_share())
+            try:
+                measured.rounds.append(measured.row.measure(bench))
+            except BenchError as error:
+                measured.failure = str(error)
+                print(f"{measured.row.name}: {error}", file=sys.stderr, flush=True)
+                continue
+            last = measured.rounds[-1]
+            bare = ", ".join(f"{name} {side.rate:,.0f}" for name, side in last.bare.items())
+            told = f"{measured.row.name}: {last.ackproof.rate:,.0f} {measured.row.unit} against {bare}"
+            print(f"round {number + 1} of {bench.options.rounds}, {told}", file=sys.stderr, flush=True)
+    return rows
 
 
-def busy_share() -> float:
-    """The share of this machine's processor time that others use right now, 0 to 1.
-
-    Fields of the first line of /proc/stat, proc(5): the fourth is idle, the fifth waiting for I/O.
-    """
-
-    def look() -> tuple[int, int]:
-        line = Path("/proc/stat").read_text(encoding="ascii").partition("\n")[0]
-        times = [int(word) for word in line.split()[1:9]]
-        return sum(times), times[3] + times[4]
-
-    total, idle = look()
-    time.sleep(IDLE_LOOK_S)
-    total_later, idle_later = look()
-    return 1 - (idle_later - idle) / max(total_later - total, 1)
-
-
-def ackproof(command: str) -> list[str]:
-    """The beginning of a command line of ackproof, in this interpreter."""
-    return [sys.executable, "-m", "verify", command]
-
-
-def run(command: list[str], limit_s: float, allowed: tuple[int, ...] = (0,)) -> str:
-    """Run a command in a process group of its own, gone after this call; returns what it printed."""
-    process = subprocess.Popen(
-        command,
-        cwd=ROOT,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-    )
-    try:
-        printed, complaints = process.communicate(timeout=limit_s)
-    except subprocess.TimeoutExpired:
-        raise BenchError(f"not done within {limit_s:.0f} s: {' '.join(command)}") from None
-    finally:
-        end(process)
-    if process.returncode not in allowed:
-        told = complaints.strip() or printed.strip()
-        raise BenchError(f"exit {process.returncode} of {' '.join(command)}: {told}")
-    return printed
-
-
-def end(process: subprocess.Popen[str]) -> None:
-    """Stop a command that still runs, gently first, and all that it started."""
-    if process.poll() is None:
-        os.killpg(process.pid, signal.SIGINT)
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            process.communicate(timeout=STOP_PATIENCE_S)
-    with contextlib.suppress(ProcessLookupError):
-        os.killpg(process.pid, signal.SIGKILL)
-    process.wait()
-
-
-def progress(row: Row, number: int, rounds: int) -> None:
-    """Tell on stderr how a round came out."""
-    ours, bare = row.ackproof[-1], row.bare[-1]
-    print(
-        f"round {number + 1} of {rounds}, {row.name}: {ours:,.0f} against {bare:,.0f} {row.unit}",
-        file=sys.stderr,
-        flush=True,
-    )
-
-
-def table(bench: Bench, rows: list[Row]) -> str:
-    """The rows as text, the ledger's cost below, and a warning where others were at work."""
-    lines = [f"{'row':<26}{'unit':<11}{'ackproof':>12}{'bare':>12}{'ratio':>8}  range of ratios"]
+def table(bench: Bench, rows: list[Measured]) -> str:
+    """The rows as text, and a warning where others were at work."""
+    above = f"{'':<76}{'':>8}  {'range of':<14}{'us an operation':>16}{'bytes':>8}"
+    titles = f"{'row':<46}{'unit':<10}{'ackproof':>10}{'bare':>10}  {'by':<8}{'ratio':>6}  {'ratios':<14}"
+    lines = [above, f"{titles}{'ackproof':>9}{'bare':>7}{'a slot':>8}"]
     for row in rows:
-        ours, bare = statistics.median(row.ackproof), statistics.median(row.bare)
-        ratios = row.ratios
-        lines.append(
-            f"{row.name:<26}{row.unit:<11}{ours:>12,.0f}{bare:>12,.0f}{statistics.median(ratios):>8.2f}"
-            f"  {min(ratios):.2f} to {max(ratios):.2f}"
-        )
-    lines += ["", "ledger, bytes per acknowledged write (fill included)"]
-    lines += [f"{name:<26}{value:>10.1f}" for name, value in bench.ledger_bytes_per_write.items()]
+        lines += _lines(row)
     busiest = max(bench.busy_shares)
     if busiest > QUIET_SHARE:
         lines += ["", f"others used up to {busiest:.0%} of the processors: run it again on a quiet machine"]
     return "\n".join(lines)
 
 
-def measure(bench: Bench) -> list[Row]:
-    """Every row, the rounds of the loads interleaved."""
-    rounds = bench.options.rounds
-    loads = [(load, Row(load.name, "writes/s")) for load in LOADS]
-    for number in range(rounds):
-        for load, row in loads:
-            bench.measure_load(row, load)
-            progress(row, number, rounds)
-    check = Row("check of the volume", "MB/s")
-    bench.measure_check(check)
-    return [row for _, row in loads] + [check]
+def _lines(row: Measured) -> list[str]:
+    if not row.rounds:
+        return [f"{row.row.name:<46}not measured: {row.failure}"]
+    ratios = row.ratios
+    span = f"{min(ratios):.2f} to {max(ratios):.2f}"
+    line = (
+        f"{row.row.name:<46}{row.row.unit:<10}{row.ours('rate'):>10,.0f}{row.bare('rate'):>10,.0f}  {row.best:<8}"
+        f"{statistics.median(ratios):>6.2f}  {span:<14}{_number(row.ours('cpu_us')):>9}{_number(row.bare('cpu_us')):>7}"
+        f"{_number(row.fact('slot_bytes')):>8}"
+    )
+    return [line.rstrip(), f"  {row.note}"] if row.note else [line.rstrip()]
+
+
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:,.1f}"
 
 
 def whole(smallest: int, largest: int) -> Callable[[str], int]:
@@ -275,16 +169,18 @@ def read_options() -> argparse.Namespace:
     """The command line."""
     parser = argparse.ArgumentParser(
         prog="scripts/bench",
-        description="Set ackproof against a bare loop in C doing the same direct I/O, in turns on one file.",
-        epilog="example: scripts/bench --at /mnt/disk --rounds 5 --json bench.json",
+        description="Set ackproof beside bare loops in C doing the same direct I/O, in turns on one volume.",
+        epilog="example: scripts/bench --at /mnt/disk --rounds 5 --only '4 KiB' --json bench.json",
         formatter_class=argparse.ArgumentDefaultsHelpFormatter,
     )
-    sizes = whole(4, 1 << 20)
+    sizes = whole(16, 1 << 20)
     parser.add_argument("--at", type=Path, metavar="DIR", default=SCRATCH, help="folder on the disk to use")
     parser.add_argument("--rounds", type=whole(1, 100), default=3, help="rounds of every row")
     parser.add_argument("--seconds", type=whole(1, 600), default=5, help="length of each load")
     parser.add_argument("--span", type=sizes, default=256, metavar="MIB", help="span of the loads")
     parser.add_argument("--check-span", type=sizes, default=1024, metavar="MIB", help="span that is checked")
+    parser.add_argument("--only", action="append", metavar="TEXT", default=[],
+                        help="rows with this in their names; may be given again")  # fmt: skip
     parser.add_argument("--json", type=Path, metavar="FILE", help="write every round there too")
     options = parser.parse_args()
     if options.check_span * MIB % BARE_READ_BYTES:
@@ -292,45 +188,20 @@ def read_options() -> argparse.Namespace:
     return options
 
 
-@contextlib.contextmanager
-def temporary_folder(place: Path, needed_bytes: int) -> Iterator[Path]:
-    """A folder on the disk under test, gone at the end however it comes."""
-    try:
-        if place == SCRATCH:
-            place.mkdir(exist_ok=True)
-        free_bytes = shutil.disk_usage(place).free
-        if free_bytes < needed_bytes:
-            raise BenchError(
-                f"{place} has {free_bytes / GIB:.1f} GiB free and {needed_bytes / GIB:.1f} are needed: "
-                "name another folder with --at, or ask for smaller spans"
-            )
-        folder = Path(tempfile.mkdtemp(prefix="bench-", dir=place))
-    except OSError as error:
-        raise BenchError(f"{place} cannot be used: {error.strerror}; name another folder with --at") from None
-    try:
-        yield folder
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
-        if place == SCRATCH:
-            with contextlib.suppress(OSError):
-                place.rmdir()
-
-
-def summary(bench: Bench, rows: list[Row], took_s: float) -> dict[str, Any]:
+def summary(bench: Bench, rows: list[Measured], took_s: float) -> dict[str, Any]:
     """All that was measured, and on what, as it stands in the file of --json."""
     options = bench.options
     return {
-        "format": "ackproof-bench/1",
+        "format": "ackproof-bench/2",
         "kernel": platform.release(),
         "python": platform.python_version(),
         "cpus": len(os.sched_getaffinity(0)),
         "took_s": round(took_s, 1),
         "busy_share_of_others_max": round(max(bench.busy_shares), 3),
         "load_s": options.seconds,
-        "span_bytes": options.span * MIB,
+        "span_bytes": bench.span_bytes,
         "check_span_bytes": options.check_span * MIB,
         "rows": [row.to_json() for row in rows],
-        "ledger_bytes_per_acknowledged_write": bench.ledger_bytes_per_write,
     }
 
 
@@ -354,14 +225,13 @@ def main() -> int:
     for number in STOPPING_SIGNALS:
         signal.signal(number, stop)
     options = read_options()
-    needed_bytes = int(1.5 * max(options.span, options.check_span)) * MIB + 256 * MIB
+    needed_bytes = options.check_span * MIB + options.span * MIB + GIB // 2
     started_s = time.monotonic()
     try:
         if options.json:
             write_json(options.json, {})
         with temporary_folder(options.at.resolve(), needed_bytes) as folder:
             bench = Bench(options, folder)
-            bench.build()
             rows = measure(bench)
         print(table(bench, rows))
         if options.json:

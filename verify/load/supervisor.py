@@ -59,6 +59,7 @@ class Outcome:
     load_ended_ns: int
     load_writes: int
     load_bytes: int
+    reads: int
     heads: dict[str, str]
     workers_lost: tuple[int, ...]
     ledger_full: bool
@@ -73,6 +74,7 @@ class Outcome:
             "acknowledged_writes": self.load_writes,
             "acknowledged_writes_per_second": round(self.load_writes / seconds, 3) if seconds else 0.0,
             "bytes_per_second": round(self.load_bytes / seconds, 3) if seconds else 0.0,
+            "reads": self.reads,
             "completion_to_record": self.delays,
         }
 
@@ -366,6 +368,7 @@ class Supervisor:
             load_ended_ns=self._ended_ns,
             load_writes=sum(self.shared.load_writes),
             load_bytes=self._load_bytes(),
+            reads=sum(self.shared.reads),
             heads=heads,
             workers_lost=tuple(self._lost),
             ledger_full=full,
