@@ -13,7 +13,7 @@ import os
 import threading
 import time
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, cast
 
 from blake3 import blake3
 
@@ -217,17 +217,14 @@ class Recorder:
 
 def _bodies(items: list[bytes | dict[str, Any]]) -> Iterator[tuple[FrameKind, bytes, int]]:
     """Cut records and events into frame bodies, in order; each with how many of the items it holds."""
-    records: list[bytes] = []
-    for item in items:
-        if records and (isinstance(item, dict) or len(records) == RECORDS_MAX):
+    at = 0
+    for end in (*(number for number, item in enumerate(items) if isinstance(item, dict)), len(items)):
+        for first in range(at, end, RECORDS_MAX):
+            records = cast("list[bytes]", items[first : min(first + RECORDS_MAX, end)])
             yield FrameKind.OPERATIONS, b"".join(records), len(records)
-            records.clear()
-        if isinstance(item, dict):
-            yield FrameKind.EVENT, _event_body(item), 1
-        else:
-            records.append(item)
-    if records:
-        yield FrameKind.OPERATIONS, b"".join(records), len(records)
+        if end < len(items):
+            yield FrameKind.EVENT, _event_body(cast("dict[str, Any]", items[end])), 1
+        at = end + 1
 
 
 def _event_body(event: dict[str, Any]) -> bytes:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from verify.blocks.encode import BlockMaker
-from verify.judge.content import Content, Seen, look
+from verify.judge.content import Content, look
 from verify.ledger.frames import RECORD, SEQUENCE_MAX, Kind, operation_record
 from verify.load.action import Action
 from verify.load.run import Run
@@ -58,6 +58,17 @@ class Lane:
     After `next` has returned WRITE, READ or EXAMINE, `offset_bytes` and `buffer` say where and what.
     """
 
+    __slots__ = (
+        "_ahead_slot", "_alarm_ns", "_block_bytes", "_built", "_cell", "_closed", "_control", "_end", "_epoch",
+        "_examine", "_fill_blocks", "_fill_end", "_fill_writes", "_flush_every", "_is_simple", "_keep_specimen",
+        "_lanes", "_last_done", "_load_writes", "_newest", "_odd", "_outages", "_outages_now", "_outstanding",
+        "_own_slot", "_pace_due_ns", "_pace_ns", "_planned_first", "_planned_slots", "_planned_writes", "_record",
+        "_retrying", "_slot", "_start_bytes", "_touched", "_unflushed", "_write_word", "action", "buffer", "door",
+        "first_issued_ns", "lane", "layout", "maker", "offset_bytes", "own_lane", "read_buffer", "schedule", "sequence",
+        "shared", "stream", "through", "wait_until_ns", "write_buffers",
+    )  # fmt: skip
+    """So that the state of many lanes is near together in the processor's cache."""
+
     def __init__(
         self,
         run: Run,
@@ -98,19 +109,17 @@ class Lane:
         self._control = shared.control
         self._outages_now = shared.outage_cells.tobytes
         self._outages = self._outages_now()
-        self._write_kind = int(Kind.WRITE_THROUGH if self.through else Kind.WRITE)
-        self._write_word = self._write_kind | lane << 16
+        self._write_word = int(Kind.WRITE_THROUGH if self.through else Kind.WRITE) | lane << 16
         self._lanes, self._start_bytes = self.layout.lanes, self.layout.start_bytes
         self._block_bytes = self.layout.block_bytes
         self._last_done, self._outstanding = shared.last_done_ns, shared.outstanding_ns
         self._load_writes, self._fill_writes = shared.load_writes, shared.fill_writes
-        self._planned_first = 0
-        self._planned_writes: list[bool] = []
-        self._planned_slots: list[int] = []
+        self._planned_first, self._planned_writes, self._planned_slots = 0, list[bool](), list[int]()
         self._flush_every = self.stream.flush_every if self.stream.flush is Flush.EVERY else 0
         self._unflushed = 0
         self._pace_ns = int(1e9 * self.layout.lanes / self.stream.pace) if self.stream.pace else 0
         self._pace_due_ns = 0
+        self._is_simple = not self._flush_every and not self._pace_ns
         self.sequence = 0
         self.action = _WAIT
         self.first_issued_ns = 0
@@ -118,13 +127,11 @@ class Lane:
         self.wait_until_ns = 0
         self.offset_bytes = 0
         self.buffer = write_buffers[0]
-        self._own_slot = 0
-        self._slot = 0
+        self._own_slot = self._slot = 0
         self._ahead_slot = -1
         """The slot of the write after the outstanding one, if that is plain and this is built; else -1."""
-        self._retrying = False
+        self._retrying = self._closed = False
         self.door = door or threading.Lock()
-        self._closed = False
 
     def outage_since_decided(self) -> bool:
         """Whether an outage was raised since `next` decided; then a write must not be issued but asked for anew."""
@@ -180,7 +187,7 @@ class Lane:
         action = self.action
         issued_ns = self.first_issued_ns
         if action is _WRITE:
-            self._record(operation_record(self._write_kind, self.lane, self.sequence, issued_ns, done_ns))
+            self._record(operation_record(self._write_word & 0xFF, self.lane, self.sequence, issued_ns, done_ns))
             self._acknowledged_write()
         elif action is _FLUSH:
             self._record(operation_record(Kind.FLUSH, self.lane, self.sequence, issued_ns, done_ns))
@@ -228,11 +235,9 @@ class Lane:
         own = slot // self._lanes
         if (
             action is _WRITE
-            and not self._flush_every
-            and not self._pace_ns
+            and self._is_simple
             and not self._odd
-            and sequence != self._fill_end
-            and ahead != self._fill_end
+            and sequence != self._fill_end != ahead
             and (self._touched[own] == self._epoch or self._newest[own] < 0 or not self._examine)
         ):
             self._ahead_slot = slot
@@ -349,8 +354,7 @@ class Lane:
         own, sequence = self._own_slot, self.sequence
         self._newest[own] = sequence
         self._touched[own] = self._epoch
-        if self._odd:
-            self._odd.pop(own, None)
+        self._odd.pop(own, None)
         self._unflushed += 1
         if sequence >= self._fill_end:
             self._load_writes[self.lane] += 1
@@ -365,7 +369,7 @@ class Lane:
         if expected >= 0 and not self.maker.holds(self.read_buffer, self._slot, self.own_lane, expected):
             self._record_odd(examining, issued_ns, done_ns, expected)
             kind = Kind.EXAMINED_ODD if examining else Kind.READ_ODD
-        elif self._odd:
+        else:
             self._odd.pop(own, None)
         self._record(operation_record(kind, self.lane, self.sequence, issued_ns, done_ns))
         self._touched[own] = _MUST_EXAMINE if kind is Kind.READ_ODD else self._epoch
@@ -381,18 +385,16 @@ class Lane:
             return
         seen = look(self.read_buffer, self._slot, self.maker, expected)
         self._odd[own] = seen.newest if seen.content is Content.WHOLE else -1
-        self._record(self._observation_event(seen, examining, issued_ns, done_ns))
-
-    def _observation_event(self, seen: Seen, examining: bool, issued_ns: int, done_ns: int) -> dict[str, Any]:
-        return {
+        event = {
             "event": "observation",
             "source": "examination" if examining else "read",
             "lane": self.lane,
             "slot": self._slot,
             "sequence": self.sequence,
-            "expected": self._newest[self._own_slot],
+            "expected": self._newest[own],
             "issued_ns": issued_ns,
             "done_ns": done_ns,
             "seen": seen.to_json(),
             "specimen": self._keep_specimen(self.read_buffer),
         }
+        self._record(event)

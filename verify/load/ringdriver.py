@@ -202,7 +202,8 @@ def drive_ring(
     result_at, data_at = ring.cqes_at // 4 + 2, ring.cqes_at // 8
     entries = _Entries(ring, lanes, volume)
     long_way = _LongWay(lanes, entries, reopener, ended)
-    addresses, attempt_ns = entries.addresses, long_way.attempt_ns
+    attempt_ns = long_way.attempt_ns
+    addresses = [[_address(buffer) for buffer in lane.write_buffers] for lane in lanes]
     whole = [lane.layout.block_bytes for lane in lanes]
     door, shared = lanes[0].door, lanes[0].shared
     control, outages_now, outstanding = shared.control, shared.outage_cells.tobytes, shared.outstanding_ns
@@ -260,7 +261,7 @@ def drive_ring(
                     lane.first_issued_ns = outstanding[lane.lane] = attempt_ns[index] = recorded_ns
                     at = 8 * index
                     sqe_quads[at + 1] = lane.offset_bytes
-                    sqe_quads[at + 2] = addresses[index][id(lane.buffer)]
+                    sqe_quads[at + 2] = addresses[index][lane.sequence & 1]
                     words[array_at + (tail & sq_mask)] = index
                     tail = (tail + 1) & 0xFFFFFFFF
             if turned:
