@@ -29,6 +29,7 @@ from tests.drill.runs import (
 )
 from tests.load.driving import make_run
 from verify.blocks.encode import BlockMaker
+from verify.commands.write import write as write_command
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.drill.record import RecordFolder
 from verify.drill.writing import LoadOptions, write_to_volume
@@ -294,8 +295,12 @@ class TestWaits:
 STREAM = StreamRequest(4096, 6, 1 << 20, read_share=0.2)
 
 
-def write(path: Path, record: Path, request: RunRequest, submit: str) -> None:
-    options = LoadOptions(None, lambda snapshot: None, processes=False, handle_signals=False, submit=submit)
+def write(
+    path: Path, record: Path, request: RunRequest, submit: str, on_event: Callable[[dict[str, Any]], object] = len
+) -> None:
+    options = LoadOptions(
+        None, lambda snapshot: None, cast(Any, on_event), processes=False, handle_signals=False, submit=submit
+    )
     write_to_volume(str(path), str(record), request, options)
 
 
@@ -437,10 +442,24 @@ class TestWithoutARing:
         monkeypatch.setattr(Ring, "__init__", refused)
 
     def test_auto_takes_threads_and_says_so(self, tmp_path: Path) -> None:
-        write(tmp_path / "volume", tmp_path / "record", RunRequest((STREAM,), operations=5, workers=2), "auto")
+        told: list[dict[str, Any]] = []
+        request = RunRequest((STREAM,), operations=5, workers=2)
+        write(tmp_path / "volume", tmp_path / "record", request, "auto", told.append)
         (said,) = set(submissions(tmp_path / "record"))
         assert said[0] == "threads"
         assert "forbidden" in said[1]
+        (once,) = [event for event in told if event["event"] == "submission"]
+        assert (once["how"], once["why"]) == said
+        events = [json.loads(line) for line in (tmp_path / "record" / "events.jsonl").read_text().splitlines()]
+        assert events.count(once) == 1
+
+    def test_the_command_says_why_threads_are_taken_and_nothing_where_they_were_asked_for(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        for submit in ("auto", "threads"):
+            arguments = [str(tmp_path / submit), "--record", str(tmp_path / f"record {submit}"), "--operations", "5"]
+            write_command.main([*arguments, "--span", "1MiB", "--submit", submit], standalone_mode=False)
+            assert ("submitted by threads: io_uring is forbidden" in capsys.readouterr().err) == (submit == "auto")
 
     def test_a_ring_asked_for_is_refused_and_nothing_made(self, tmp_path: Path) -> None:
         with pytest.raises(CannotRun, match="--submit ring: io_uring is forbidden here"):

@@ -87,7 +87,7 @@ def write(volume: str, record: str, **options: Any) -> int:
             volume,
             record,
             request,
-            LoadOptions(seconds, live.show, submit=options["submit"]),
+            LoadOptions(seconds, live.show, _tell_submission, submit=options["submit"]),
             erase=options["erase"],
             allow_page_cache=options["allow_page_cache"],
             neighbour=neighbour,
@@ -116,6 +116,12 @@ def _neighbour(address: str | None, controllers: tuple[str, ...]) -> NeighbourWa
             raise UsageError("--controller names what is behind a floating address; say which by --floating-address")
         return None
     return NeighbourWatch(NeighbourTable(address), names)
+
+
+def _tell_submission(event: dict[str, Any]) -> None:
+    """Say why operations are not submitted by a ring, when they are not."""
+    if event["event"] == "submission":
+        click.echo(f"ackproof: operations are submitted by threads: {event['why']}", err=True)
 
 
 def _request(options: dict[str, Any]) -> RunRequest:

@@ -217,11 +217,16 @@ def write_to_volume(
         )
         try:
             page_cache = _page_cache(volume, allow_page_cache)
-            run = plan_run(request, volume.size_bytes, volume.sector_bytes, _by_ring(options.submit, volume.fd))
+            why_threads = _why_threads(options.submit, volume.fd)
+            run = plan_run(request, volume.size_bytes, volume.sector_bytes, not why_threads)
             shared = shares_volume(record, volume.identity)
             if shared:
                 raise UsageError(shared)
             started = True
+            if why_threads and options.submit == AUTO:
+                said = {"event": "submission", "how": THREADS, "why": why_threads}
+                folder.append_event(said)
+                options.on_event(said)
             return _load(folder, run, volume, page_cache, allow_page_cache, options, neighbour)
         finally:
             volume.close()
@@ -265,18 +270,18 @@ def _load(
         unlock_memory()
 
 
-def _by_ring(submit: str, fd: int) -> bool:
-    """Whether workers will submit by a ring.
+def _why_threads(submit: str, fd: int) -> str:
+    """Why workers will not submit by a ring, "" if they will.
 
     Raises:
         CannotRun: if that was asked for and cannot be.
     """
     if submit == THREADS:
-        return False
+        return "threads were asked for"
     why = ring_refusal()
     if why and submit == RING:
         raise CannotRun(f"--submit ring: {why}; use --submit auto or --submit threads")
-    return not why and (submit == RING or not ring_slowness(fd))
+    return why or ("" if submit == RING else ring_slowness(fd))
 
 
 def _check_may_write(path: str, record: str, request: RunRequest, erase: str | None) -> VolumeIdentity:
