@@ -188,8 +188,9 @@ def drive_ring(
         reopener: asked when the volume vanished.
         hold: true while lanes must not issue anything, because the ledger's disk has fallen behind.
         ended: told of each lane that has nothing more to do.
-        count_delay: told how long, at most, completions had lain posted when they were recorded, and how many they
-            were. For those found at once the time counts from the look before; those waited for were seen as they came.
+        count_delay: told how long, at most, completions of the load had lain posted when they were recorded, and how
+            many they were. For those found at once the time counts from the look before; those waited for were seen as
+            they came.
 
     Raises:
         OSError: if the ring itself does not work.
@@ -238,7 +239,8 @@ def drive_ring(
         if was_short and not were_there and not waiting:
             ring.look_out(head, wait_ns + _LOOK_OUT_NS)
         ring.submit_and_wait(tail, max(waiting[0][0] - wait_ns, 0) if waiting else None)
-        outages, may_turn = outages_now(), not held and control[0] != Phase.STOP
+        outages, phase = outages_now(), control[0]
+        may_turn = not held and phase != Phase.STOP
         before, cq_tail = head, words[cq_tail_at]
         looked_before_ns, looked_ns = looked_ns, now()
         was_short = looked_ns - wait_ns < _LOOK_OUT_NS
@@ -270,6 +272,8 @@ def drive_ring(
                     submitted = tail
                     issued += turned
                 else:
+                    for index in turned:
+                        outstanding[lanes[index].lane] = 0
                     ready += turned
                 turned.clear()
         words[cq_head_at] = head
@@ -279,7 +283,7 @@ def drive_ring(
                 ready.append(index)
             others.clear()
             recorded_ns = now()
-        if head != before:
+        if head != before and phase == Phase.LOAD:
             since_ns = looked_before_ns if were_there else looked_ns
             count_delay(recorded_ns - since_ns, (head - before) & 0xFFFFFFFF)
         while waiting and waiting[0][0] <= looked_ns:
