@@ -26,11 +26,12 @@ from types import FrameType
 from typing import Any
 
 from bench_machine import GIB, MIB, SCRATCH, BenchError, busy_share, temporary_folder
-from bench_rows import BARE_READ_BYTES, Bench, Round, Row, all_rows
+from bench_rows import BARE_READ_BYTES, DISK, MEMORY, Bench, Round, Row, all_rows
 
 QUIET_SHARE = 0.1
 IDLE_SHARE_NONE = 0.05
 """With less of the processors idle than this, the bare loop leaves none for anything else."""
+BOTH = "both"
 STOPPING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
@@ -103,7 +104,8 @@ def _median(values: Sequence[float | None]) -> float | None:
 def measure(bench: Bench) -> list[Measured]:
     """Every row that was asked for, the rounds interleaved."""
     wanted = bench.options.only
-    rows = [Measured(row) for row in all_rows() if not wanted or any(text in row.name for text in wanted)]
+    known = [row for kind, rows in all_rows().items() if bench.options.volumes in (kind, BOTH) for row in rows]
+    rows = [Measured(row) for row in known if not wanted or any(text in row.name for text in wanted)]
     if not rows:
         raise BenchError(f"no row has {' or '.join(wanted)} in its name")
     for number in range(bench.options.rounds):
@@ -181,6 +183,7 @@ def read_options() -> argparse.Namespace:
     parser.add_argument("--check-span", type=sizes, default=1024, metavar="MIB", help="span that is checked")
     parser.add_argument("--only", action="append", metavar="TEXT", default=[],
                         help="rows with this in their names; may be given again")  # fmt: skip
+    parser.add_argument("--volumes", choices=(DISK, MEMORY, BOTH), default=BOTH, help="kinds of volumes to use")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write every round there too")
     options = parser.parse_args()
     if options.check_span * MIB % BARE_READ_BYTES:
