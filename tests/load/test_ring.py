@@ -209,6 +209,43 @@ class TestDriving:
 
 
 @needs_ring
+class TestLookingOut:
+    def test_ends_with_the_time_where_nothing_comes(self) -> None:
+        ring = Ring(1)
+        ring.enable()
+        head = ring.words[ring.cq_head]
+        until_ns = time.monotonic_ns() + 2_000_000
+        assert not ring.look_out(head, until_ns) or time.monotonic_ns() >= until_ns
+        assert not ring.has_completions(head)
+        ring.close()
+
+    def test_is_given_up_where_somebody_takes_the_processor(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        ring = Ring(1)
+        ring.enable()
+        turns = itertools.count(1)
+
+        def give_way() -> None:
+            if next(turns) == 3:
+                time.sleep(2 * ring_module.PUT_ASIDE_NS / 1e9)
+
+        monkeypatch.setattr(os, "sched_yield", give_way)
+        assert ring.look_out(ring.words[ring.cq_head], time.monotonic_ns() + 60_000_000_000) is False
+        ring.close()
+
+    def test_sees_a_completion_without_being_told_in_a_call(self) -> None:
+        """An entry of zeros asks for nothing, IORING_OP_NOP of linux/io_uring.h, and completes."""
+        ring = Ring(1)
+        ring.enable()
+        head = ring.words[ring.cq_head]
+        ring.submit(1)
+        ring.look_out(head, time.monotonic_ns() + 60_000_000_000)
+        assert ring.has_completions(head)
+        ring.submit_and_wait(1, None)
+        assert ring.words[ring.cq_tail] == head + 1
+        ring.close()
+
+
+@needs_ring
 class TestErrors:
     def test_are_recorded_and_the_operation_issued_again_until_the_volume_is_found(
         self, open_file: Callable[..., int]
@@ -501,6 +538,7 @@ class TestDeathOfAWorker:
         wait_for_load(record, writer)
         children = Path(f"/proc/{writer.pid}/task/{writer.pid}/children").read_text().split()
         assert len(children) == 3
+        time.sleep(0.3)
         os.kill(int(children[1]), signal.SIGKILL)
         events = record / "events.jsonl"
         wait_until(lambda: "worker_lost" in events.read_text(), "the loss of a worker", writer)
@@ -515,7 +553,7 @@ class TestDeathOfAWorker:
         assert about["workers_lost"] == [lost["worker"]]
         assert [lane for lane in range(6) if run.lane_workers[lane] == lost["worker"] + 1] == lost["lanes"]
         assert set(lost["in_flight"]) <= set(map(str, lost["lanes"]))
-        assert lost["in_flight"]
+        assert lost["in_flight"] or submit == "threads", "a thread may be between two operations"
         for part in (1, 2, 3):
             items = RecordFolder.open(str(record)).ledger_file(part, run.tag).items()
             last_ns = max(int(item.issued_ns.max()) for item in items if isinstance(item, Records))

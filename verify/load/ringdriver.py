@@ -32,6 +32,9 @@ _BATCH = 8
 _LOOK_OUT_NS = 100_000
 """A wait that is likely to be shorter than this is spent looking out, since a processor that has gone to sleep is slow
 to wake, and slow at first. Where waits turn out longer, nothing is lost but one such look."""
+_SLEEP_NS = 250_000_000
+"""Where another process wanted the processor meanwhile, waits are slept through for so long: who sleeps is woken at
+once, while who gives way waits for the other's whole turn."""
 
 _OP_FSYNC, _OP_READ_FIXED, _OP_WRITE_FIXED, _OP_READ, _OP_WRITE = 3, 4, 5, 22, 23
 _FSYNC_DATASYNC = 1
@@ -209,7 +212,7 @@ def drive_ring(
     door, shared = lanes[0].door, lanes[0].shared
     control, outages_now, outstanding = shared.control, shared.outage_cells.tobytes, shared.outstanding_ns
     ready, issued, turned, others = list(range(len(lanes))), list[int](), list[int](), list[tuple[int, int]]()
-    head, tail, submitted, looks, looked_ns, was_short = words[cq_head_at], 0, 0, 0, now(), False
+    head, tail, submitted, looks, looked_ns, was_short, sleep_until_ns = words[cq_head_at], 0, 0, 0, now(), False, 0
     while True:
         looks += 1
         held = not looks % _LOOKS_PER_HOLD and hold()
@@ -236,14 +239,14 @@ def drive_ring(
         waiting = long_way.waiting
         were_there = ring.has_completions(head)
         wait_ns = now()
-        if was_short and not were_there and not waiting:
-            ring.look_out(head, wait_ns + _LOOK_OUT_NS)
+        if was_short and not were_there and not waiting and not ring.look_out(head, wait_ns + _LOOK_OUT_NS):
+            sleep_until_ns = now() + _SLEEP_NS
         ring.submit_and_wait(tail, max(waiting[0][0] - wait_ns, 0) if waiting else None)
         outages, phase = outages_now(), control[0]
         may_turn = not held and phase != Phase.STOP
         before, cq_tail = head, words[cq_tail_at]
         looked_before_ns, looked_ns = looked_ns, now()
-        was_short = looked_ns - wait_ns < _LOOK_OUT_NS
+        was_short = looked_ns - wait_ns < _LOOK_OUT_NS and looked_ns > sleep_until_ns
         recorded_ns = looked_ns
         ready = []
         while head != cq_tail:
