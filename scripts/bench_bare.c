@@ -4,6 +4,7 @@
  *   bench_bare load RINGS   PATH SECONDS READ_PERCENT STREAM...      so many threads, each with an io_uring and its
  *                                                                    share of the lanes, one operation a lane
  *   bench_bare read PATH BLOCK_BYTES SPAN_BYTES                      one sequential pass of direct reads
+ *   bench_bare rings                                                 whether there can be an io_uring here, 1 or 0
  *
  * STREAM is LANES:BLOCK_BYTES:SPAN_BYTES; streams stand one after the other on PATH, which must exist and hold them
  * all. Slot i of a stream belongs to lane i mod LANES. Prints one line of JSON; times are CLOCK_MONOTONIC nanoseconds.
@@ -234,7 +235,19 @@ static void *work_by_ring(void *argument)
     }
     return NULL;
 }
+
+static int rings_work(void)
+{
+    struct io_uring_params params = {0};
+    int fd = (int)syscall(SYS_io_uring_setup, 1, &params);
+    return fd >= 0 && !close(fd);
+}
 #else
+static int rings_work(void)
+{
+    return 0;
+}
+
 static void *work_by_ring(void *argument)
 {
     (void)argument;
@@ -333,6 +346,10 @@ int main(int count, char **arguments)
             misuse("the span must be whole blocks of whole sectors");
         open_volume(arguments[2], O_RDONLY, span_bytes);
         run_reads(block_bytes, span_bytes);
+        return 0;
+    }
+    if (count == 2 && !strcmp(arguments[1], "rings")) {
+        printf("{\"rings\": %d}\n", rings_work());
         return 0;
     }
     if (count < 7 || strcmp(arguments[1], "load"))

@@ -97,16 +97,16 @@ class LoadRow:
             operations = result["acknowledged_writes"] + result["reads"]
             moved = result["bytes_per_second"] * result["seconds"]
             ours = self._side(processors, operations, moved, began_ns, ended_ns)
-            bare = {name: self._bare(bench, volume, how) for name, how in self._loops().items()}
+            bare = {name: self._bare(bench, volume, how) for name, how in self._loops(bench).items()}
             facts = {"ledger_bytes_per_write": bench.ledger_bytes(record) / bench.acknowledged(record)}
             delays = result.get("completion_to_record")
             if delays:
                 facts["completion_to_record_p99_us"] = delays["p99_ns"] / 1e3
             return Round(ours, bare, facts)
 
-    def _loops(self) -> dict[str, str]:
+    def _loops(self, bench: Bench) -> dict[str, str]:
         lanes = sum(part.lanes for part in self.parts)
-        rings = [number for number in (1, 2) if number <= lanes]
+        rings = [number for number in (1, 2) if number <= lanes and bench.has_rings]
         return {"threads": "threads"} | {f"{number} ring{'s' * (number > 1)}": str(number) for number in rings}
 
     def _bare(self, bench: Bench, volume: Path, how: str) -> Side:
@@ -168,6 +168,7 @@ class Bench:
         self.span_bytes: int = options.span * MIB
         self.busy_shares: list[float] = []
         build_bare_loops(self.bare_program)
+        self.has_rings = bool(self.bare("rings")["rings"])
 
     def bare(self, *arguments: object) -> dict[str, int]:
         """Run the bare loops' program; returns what it told."""

@@ -32,7 +32,7 @@ _BATCH = 8
 _LOOK_OUT_NS = 100_000
 """A wait that is likely to be shorter than this is spent looking out, since a processor that has gone to sleep is slow
 to wake, and slow at first. Where waits turn out longer, nothing is lost but one such look."""
-_SLEEP_NS = 250_000_000
+_SLEEP_NS = 100_000_000
 """Where another process wanted the processor meanwhile, waits are slept through for so long: who sleeps is woken at
 once, while who gives way waits for the other's whole turn."""
 
