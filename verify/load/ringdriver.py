@@ -175,6 +175,7 @@ def drive_ring(
     hold: Callable[[], bool],
     ended: Callable[[Lane], None],
     count_delay: Callable[[int, int], None] = lambda delay_ns, operations: None,
+    at_once: bool = True,
 ) -> None:
     """Drive all lanes of a worker until each has ended, in the calling thread.
 
@@ -194,6 +195,10 @@ def drive_ring(
         count_delay: told how long, at most, completions of the load had lain posted when they were recorded, and how
             many they were. For those found at once the time counts from the look before; those waited for were seen as
             they came.
+
+        at_once: submit a few operations at a time. To be false where the volume's driver takes nothing without waiting
+            (`ring.ring_slowness`): there a submission may wait in the kernel for as long as the volume stalls, and a
+            lane that was not issued yet, and so had nothing outstanding, would hide that every lane waits.
 
     Raises:
         OSError: if the ring itself does not work.
@@ -225,7 +230,7 @@ def drive_ring(
                 words[array_at + (tail & sq_mask)] = index
                 tail = (tail + 1) & 0xFFFFFFFF
                 issued.append(index)
-                if not len(issued) % _BATCH:
+                if at_once and not len(issued) % _BATCH:
                     ring.submit(tail)
                     submitted = tail
         if not long_way.left:
@@ -271,8 +276,9 @@ def drive_ring(
                     tail = (tail + 1) & 0xFFFFFFFF
             if turned:
                 if may_turn:
-                    ring.submit(tail)
-                    submitted = tail
+                    if at_once:
+                        ring.submit(tail)
+                        submitted = tail
                     issued += turned
                 else:
                     for index in turned:

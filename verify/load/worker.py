@@ -178,7 +178,8 @@ class _Drivers:
     def _drive_all(self, ring: Ring, lanes: Sequence[Lane]) -> None:
         try:
             volume = cast(HasFd, self._volume)
-            drive_ring(ring, lanes, volume, self._reopener, self._behind, self._ended, counter(self._delays))
+            at_once = not ring_slowness(volume.fd)
+            drive_ring(ring, lanes, volume, self._reopener, self._behind, self._ended, counter(self._delays), at_once)
         except OSError as error:
             self.failure = error
 

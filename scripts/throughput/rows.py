@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
-from bench_machine import MIB, BenchError, Processors, build_bare_loops, memory_volume, run
+from scripts.throughput.machine import MIB, BenchError, Processors, build_bare_loops, memory_volume, run
 
 KIB = 1 << 10
 BARE_READ_BYTES = 4 * MIB
@@ -164,7 +164,7 @@ class Bench:
     def __init__(self, options: argparse.Namespace, folder: Path) -> None:
         self.options = options
         self.folder = folder
-        self.bare_program = folder / "bench_bare"
+        self.bare_program = folder / "bare"
         self.span_bytes: int = options.span * MIB
         self.busy_shares: list[float] = []
         build_bare_loops(self.bare_program)

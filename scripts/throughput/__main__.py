@@ -25,8 +25,8 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from bench_machine import GIB, MIB, SCRATCH, BenchError, busy_share, temporary_folder
-from bench_rows import BARE_READ_BYTES, DISK, MEMORY, Bench, Round, Row, all_rows
+from scripts.throughput.machine import GIB, MIB, SCRATCH, BenchError, busy_share, temporary_folder
+from scripts.throughput.rows import BARE_READ_BYTES, DISK, MEMORY, Bench, Round, Row, all_rows
 
 QUIET_SHARE = 0.1
 IDLE_SHARE_NONE = 0.05

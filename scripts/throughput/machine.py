@@ -14,7 +14,7 @@ from bisect import bisect_right
 from collections.abc import Iterator
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 SCRATCH = ROOT / ".scratch"
 MEMORY = Path("/dev/shm")
 MIB, GIB = 1 << 20, 1 << 30
@@ -67,7 +67,7 @@ def build_bare_loops(program: Path) -> None:
     compiler = next((found for name in compilers if name and (found := shutil.which(name))), None)
     if compiler is None:
         raise BenchError("a C compiler is needed for the bare loops: install one, or name it in CC")
-    source = ROOT / "scripts" / "bench_bare.c"
+    source = ROOT / "scripts" / "throughput" / "bare.c"
     run([compiler, "-std=gnu11", "-O2", "-pthread", "-o", str(program), str(source)], 120)
 
 

@@ -23,13 +23,10 @@ import numpy as np
 import numpy.typing as npt
 from blake3 import blake3
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(ROOT))
-
-from verify.drill.planning import RunRequest, StreamRequest, plan_run  # noqa: E402
-from verify.drill.record import RUN_FORMAT, LedgerParts, RecordFolder, write_json  # noqa: E402
-from verify.judge.judgement import Judgement  # noqa: E402
-from verify.ledger.frames import (  # noqa: E402
+from verify.drill.planning import RunRequest, StreamRequest, plan_run
+from verify.drill.record import RUN_FORMAT, LedgerParts, RecordFolder, write_json
+from verify.judge.judgement import Judgement
+from verify.ledger.frames import (
     RECORD_BYTES,
     FrameKind,
     Kind,
@@ -39,8 +36,9 @@ from verify.ledger.frames import (  # noqa: E402
     encode_frame,
     operation_record,
 )
-from verify.load.run import Run  # noqa: E402
+from verify.load.run import Run
 
+ROOT = Path(__file__).resolve().parents[2]
 MIB, GIB = 1 << 20, 1 << 30
 BLOCK_BYTES = 4096
 LANES = 32
@@ -182,7 +180,7 @@ def judging_rows(place: Path, millions: Sequence[float], slots: int = 1 << 22) -
         with tempfile.TemporaryDirectory(prefix="judging-", dir=place) as folder:
             record = Path(folder) / "record"
             run = make_record(record, min(slots, records // 2), records)
-            measured = _measured([__file__, "--judge-only", record])
+            measured = _measured(["-m", "scripts.throughput.checks", "--judge-only", record])
         out.append({"row": f"judging {length:g} million records", "records": records, "slots": run.slots, **measured})
     return out
 
@@ -238,7 +236,7 @@ def _judge_only(path: str) -> None:
 
 def main() -> None:
     """Measure what was asked for and print a line for each."""
-    parser = argparse.ArgumentParser(prog="scripts/bench_check.py", description=str(__doc__).partition("\n")[0])
+    parser = argparse.ArgumentParser(prog="scripts/bench checks", description=str(__doc__).partition("\n")[0])
     parser.add_argument("--at", type=Path, metavar="DIR", default=Path(tempfile.gettempdir()), help="where to work")
     parser.add_argument("--judging", type=float, nargs="*", default=[], metavar="MILLIONS", help="lengths of ledgers")
     parser.add_argument("--slots", type=int, default=1 << 22, help="slots of the runs judged")
@@ -260,7 +258,7 @@ def main() -> None:
     for size in options.check:
         with tempfile.TemporaryDirectory() as folder:
             program = Path(folder) / "bare"
-            source = str(ROOT / "scripts" / "bench_bare.c")
+            source = str(ROOT / "scripts" / "throughput" / "bare.c")
             subprocess.run(["cc", "-std=gnu11", "-O2", "-pthread", "-o", str(program), source], check=True)
             for row in check_rows(options.at, int(size * GIB), program):
                 print(json.dumps(row), flush=True)
