@@ -71,7 +71,7 @@ def detach(layout: Layout) -> None:
     kill_all(own)
 
 
-def attached(layout: Layout) -> bool:
+def is_attached(layout: Layout) -> bool:
     """Whether the guest's volume is mounted."""
     return os.path.ismount(layout.volume)
 

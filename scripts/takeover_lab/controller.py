@@ -31,6 +31,7 @@ DRAIN_S = 0.1
 """How long an orderly takeover lets the target finish what it has taken in, after it takes in no more."""
 _ROOT = Path(__file__).parents[2]
 _VIRTUAL_ROUTER = 51
+_UNIT = ("--mode", "logicalunit", "--tid", "1", "--lun", "1")
 
 
 class Controller:
@@ -107,11 +108,18 @@ class Controller:
         wait_until(answers, f"the target of controller {self.own.name}")
         (self.own.folder / "target.pid").write_text(f"{target.pid} {target.started}\n", encoding="ascii")
         self._tgtadm("--op", "new", "--mode", "target", "--tid", "1", "-T", TARGET_NAME)
-        unit = ["--mode", "logicalunit", "--tid", "1", "--lun", "1"]
-        self._tgtadm("--op", "new", *unit, "-b", str(self.own.image), "--bsoflags", "direct")
-        facts = f"vendor_id=EXAMPLE,product_id=LABVOLUME,scsi_sn=LAB-{self.layout.tag}"
-        self._tgtadm("--op", "update", *unit, "--params", facts)
+        self.add_volume()
         self._tgtadm("--op", "bind", "--mode", "target", "--tid", "1", "-I", "ALL")
+
+    def add_volume(self) -> None:
+        """Let its target serve the volume."""
+        self._tgtadm("--op", "new", *_UNIT, "-b", str(self.own.image), "--bsoflags", "direct")
+        facts = f"vendor_id=EXAMPLE,product_id=LABVOLUME,scsi_sn=LAB-{self.layout.tag}"
+        self._tgtadm("--op", "update", *_UNIT, "--params", facts)
+
+    def remove_volume(self) -> None:
+        """Let its target answer, but know no volume, as that of a controller which is not ready yet."""
+        self._tgtadm("--op", "delete", *_UNIT)
 
     def _start_vrrp(self) -> None:
         folder = self.own.folder

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from scripts.takeover_lab.attachment import attach, attached, detach
+from scripts.takeover_lab.attachment import attach, detach, is_attached
 from scripts.takeover_lab.controller import Controller
 from scripts.takeover_lab.destaging import LOCK_NAME, move_cache
 from scripts.takeover_lab.layout import CONTROLLERS, Kind, Layout, Settings
@@ -43,8 +43,14 @@ class Lab:
         self.controllers = {name: Controller(layout, name) for name in CONTROLLERS}
 
     @classmethod
-    def up(cls, folder: Path, settings: Settings) -> Lab:
-        """Build a lab in a folder of its own, with controller A active and the guest attached.
+    def up(cls, folder: Path, settings: Settings, *, attached: bool = True) -> Lab:
+        """Build a lab in a folder of its own, with controller A active.
+
+        Args:
+            folder: made if it is missing, and empty.
+            settings: of the pair.
+            attached: whether the guest gets a session of its own and the volume as a file; without, its network is
+                for an initiator that somebody else starts there, and ends before `down`.
 
         Raises:
             UsageError: if the folder holds something else, or a lab already.
@@ -62,6 +68,8 @@ class Lab:
         try:
             lab.layout.save()
             lab._build()
+            if attached:
+                attach(lab.layout)
         except BaseException:
             with _undisturbed():
                 lab.down()
@@ -89,7 +97,6 @@ class Lab:
         self.controllers["a"].start()
         self.controllers["a"].wait_active()
         self.controllers["b"].start()
-        attach(layout)
 
     def down(self) -> None:
         """End everything the lab started and remove everything it made; can be repeated after any interruption."""
@@ -136,7 +143,7 @@ class Lab:
             held = has_floating_address(self.layout, name) and controller.alive
             cable = "plugged" if cable_plugged(self.layout, name) else "pulled"
             lines.append(f"{name}           {what}, cable {cable}{', holds the floating address' if held else ''}")
-        where = "attached at" if attached(self.layout) else "not attached to"
+        where = "attached at" if is_attached(self.layout) else "not attached to"
         lines.append(f"guest       {where} {self.layout.volume}")
         return lines
 

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import datetime
+import json
 import time
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from scripts.takeover_lab.trial import Trial
+from scripts.takeover_lab.pair import Lab
+from scripts.takeover_lab.processes import wait_until
+from scripts.takeover_lab.truth import copy_image, differing_blocks
 from verify.drill.record import LedgerParts, RecordFolder
 from verify.judge.timeline import kind_mask
 from verify.ledger.frames import Kind, Records
+
+BLOCK_BYTES = 4096
+DIRTY_S = 0.8
+"""How long after a destage a controller is killed."""
 
 ROUNDING_NS = 5_000_000
 """A verdict's times are rounded, and the wall clock beside them is that of the nearest heartbeat."""
@@ -32,6 +40,28 @@ def wall_offset_ns() -> int:
     return time.time_ns() - time.monotonic_ns()
 
 
+def kill_and_compare(lab: Lab, folder: Path) -> set[int]:
+    """Kill controller A a while after a destage; offsets of the blocks that it had acknowledged and the disk lacks."""
+    destages = len(lab.controllers["a"].destage_records())
+    wait_until(lambda: len(lab.controllers["a"].destage_records()) > destages, "the next destage")
+    time.sleep(DIRTY_S)
+    lab.kill("a")
+    acknowledged, destaged = folder / "acknowledged.img", folder / "destaged.img"
+    copy_image(lab.controllers["a"].own.image, acknowledged)
+    copy_image(lab.layout.disk, destaged)
+    lab.controllers["b"].wait_active()
+    return differing_blocks(acknowledged, destaged, BLOCK_BYTES, lab.layout.settings.volume_bytes)
+
+
+def recorded_wall_offset_ns(record: Path) -> int:
+    """What to add to a monotonic time of the machine that wrote a record to get its wall clock."""
+    for line in (record / "events.jsonl").read_text(encoding="utf-8").splitlines():
+        event = json.loads(line)
+        if event["event"] == "load_began":
+            return int(event["wall_ns"]) - int(event["monotonic_ns"])
+    raise AssertionError(f"the load of {record} never began")
+
+
 def offsets_in_flight(record: Path, takeover: dict[str, Any]) -> set[int]:
     """Where on the volume each lane's operation went that was outstanding through the whole stall of a takeover.
 
@@ -39,7 +69,7 @@ def offsets_in_flight(record: Path, takeover: dict[str, Any]) -> set[int]:
     """
     folder = RecordFolder.open(str(record))
     _, run = folder.read_run()
-    offset_ns = wall_offset_ns()
+    offset_ns = recorded_wall_offset_ns(record)
     start_ns = wall_ns(takeover["start"]) - offset_ns + ROUNDING_NS
     end_ns = wall_ns(takeover["end"]) - offset_ns - ROUNDING_NS
     out: set[int] = set()
@@ -56,9 +86,9 @@ def offsets_in_flight(record: Path, takeover: dict[str, Any]) -> set[int]:
     return out
 
 
-def lost_offsets(trial: Trial) -> set[int]:
+def lost_offsets(losses: Iterable[Mapping[str, str]]) -> set[int]:
     """Where acknowledged writes were lost, by the rows of losses.csv."""
-    return {int(row["offset"]) for row in trial.losses if int(row["lost_writes"] or 0) > 0}
+    return {int(row["offset"]) for row in losses if int(row["lost_writes"] or 0) > 0}
 
 
 def sequence_at(image: bytes, offset_bytes: int) -> int:

@@ -12,12 +12,13 @@ import pytest
 
 from scripts.takeover_lab.layout import Kind, Settings
 from scripts.takeover_lab.pair import Lab
-from scripts.takeover_lab.processes import wait_until
 from scripts.takeover_lab.trial import Load, Trial, run_trial
 from scripts.takeover_lab.truth import copy_image, differing_blocks
 from tests.lab.evidence import (
+    BLOCK_BYTES,
     NOTICED_WITHIN_NS,
     ROUNDING_NS,
+    kill_and_compare,
     lost_offsets,
     offsets_in_flight,
     sequence_at,
@@ -28,8 +29,6 @@ from tests.lab.evidence import (
 pytestmark = pytest.mark.lab
 
 VOLUME_BYTES = 16 << 20
-BLOCK_BYTES = 4096
-DIRTY_S = 0.8
 LOAD = Load(lanes=8, read_share=0.3, run_in_s=3.0, run_out_s=4.0, more=("--stall-threshold", "0.5s"))
 
 
@@ -42,24 +41,12 @@ def lab_of(folder: Path, kind: Kind) -> Iterator[Lab]:
         built.down()
 
 
-def kill_and_compare(lab: Lab, folder: Path) -> set[int]:
-    """Kill controller A a while after a destage; offsets of the blocks that it had acknowledged and the disk lacks."""
-    destages = len(lab.controllers["a"].destage_records())
-    wait_until(lambda: len(lab.controllers["a"].destage_records()) > destages, "the next destage")
-    time.sleep(DIRTY_S)
-    lab.kill("a")
-    copy_image(lab.controllers["a"].own.image, folder / "acknowledged.img")
-    copy_image(lab.layout.disk, folder / "destaged.img")
-    lab.controllers["b"].wait_active()
-    return differing_blocks(folder / "acknowledged.img", folder / "destaged.img", BLOCK_BYTES, VOLUME_BYTES)
-
-
 def lost_is_the_truth(trial: Trial, truth: set[int]) -> None:
     """Assert that exactly the blocks that differ are told as lost, but for those of operations in flight."""
     assert trial.verdict["verdict"] == "FAIL"
     assert trial.exit_code == 1
     exempt = offsets_in_flight(trial.record, trial.verdict["takeovers"][0])
-    told = lost_offsets(trial)
+    told = lost_offsets(trial.losses)
     assert len(truth) > 100
     assert told - exempt == truth - exempt
     assert trial.verdict["lost"]["blocks"] == len(told)
@@ -168,5 +155,5 @@ def test_a_hung_controller_that_was_not_fenced_writes_old_data_over_new_when_it_
     truth = differing_blocks(tmp_path / "before.img", tmp_path / "after.img", BLOCK_BYTES, slots_bytes)
     assert truth
     assert trial.verdict["verdict"] == "FAIL", trial.text
-    assert lost_offsets(trial) == truth
+    assert lost_offsets(trial.losses) == truth
     assert all("late replay" in row["detail"] for row in trial.losses if row["kind"] == "lost")
