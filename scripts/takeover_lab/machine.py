@@ -11,7 +11,6 @@ import contextlib
 import hashlib
 import json
 import os
-import platform
 import shlex
 import subprocess
 import time
@@ -21,53 +20,19 @@ from pathlib import Path
 from types import TracebackType
 
 from scripts.takeover_lab.machine_init import ENDED, INIT, RECORD_MOUNT, TROUBLE, UP, VOLUME
-from scripts.takeover_lab.machine_kernel import BUSYBOX, BootImage, MachineError, make_boot_image, tools_missing
+from scripts.takeover_lab.machine_kernel import BootImage, MachineError, make_boot_image
+from scripts.takeover_lab.packages import find
 
-__all__ = ["ADAPTER", "PACKAGES", "RECORD_MOUNT", "STRICT_ADAPTER", "VOLUME", "BootImage", "GuestMachine",
-           "IscsiVolume", "MachineError", "install_packages", "make_guest_image", "what_is_missing"]  # fmt: skip
-
-PACKAGES = ("qemu-system-x86", "qemu-block-extra", "busybox-static", "e2fsprogs", "iproute2", "util-linux")
-"""Debian packages that a guest needs on the host; the guest's kernel is downloaded and not installed."""
+__all__ = ["ADAPTER", "RECORD_MOUNT", "STRICT_ADAPTER", "VOLUME", "BootImage", "GuestMachine", "IscsiVolume",
+           "MachineError", "make_guest_image"]  # fmt: skip
 
 ADAPTER, STRICT_ADAPTER = "virtio-scsi-pci", "am53c974"
 BOOT_TIMEOUT_S = 90.0
 TAIL_BYTES = 2000
 
-_TOOLS = ("qemu-system-x86_64", "mkfs.ext4", "debugfs", "nsenter", "setpriv", "ip", "apt-get", "apt-cache", "dpkg-deb",
-          str(BUSYBOX))  # fmt: skip
 _GUEST_PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 _COVERED = ("/tmp", "/run")
 """Folders of the host that the guest has of its own, and empty."""
-
-
-def what_is_missing() -> str:
-    """Why no guest can be run here, "" if one can."""
-    if os.geteuid() != 0:
-        return "needs root: a guest enters a network namespace and reads the host's root"
-    if platform.machine() != "x86_64":
-        return "needs an x86-64 host: the guest runs the host's own programs"
-    missing = tools_missing(_TOOLS)
-    if not any(Path("/usr/lib").glob("*/qemu/block-iscsi.so")):
-        missing.append("QEMU's iSCSI initiator")
-    return f"needs {', '.join(missing)}: install the packages {' '.join(PACKAGES)}" if missing else ""
-
-
-def install_packages() -> None:
-    """Install what a guest needs and is missing; does nothing where all is there.
-
-    Raises:
-        MachineError: if not root, or apt fails.
-    """
-    if not what_is_missing():
-        return
-    if os.geteuid() != 0:
-        raise MachineError(what_is_missing())
-    environment = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
-    for command in (["update", "-qq"], ["install", "-qq", "--no-install-recommends", "-y", *PACKAGES]):
-        done = subprocess.run(["apt-get", *command], env=environment, stdin=subprocess.DEVNULL, capture_output=True,
-                              text=True, check=False)  # fmt: skip
-        if done.returncode:
-            raise MachineError(f"apt-get {command[0]} failed: {done.stderr.strip()[-500:]}")
 
 
 def make_guest_image(folder: Path) -> BootImage:
@@ -306,7 +271,8 @@ class GuestMachine:
         if copy.exists():
             raise MachineError(f"{copy} is there already; name another folder")
         order = f"rdump {shlex.quote(place)} {shlex.quote(str(destination))}"
-        done = subprocess.run(["debugfs", "-R", order, self.record_disk], capture_output=True, text=True, check=False)
+        command = [find("debugfs") or "debugfs", "-R", order, str(self.record_disk)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
         if done.returncode or not copy.exists():
             raise MachineError(f"{inside} cannot be read from {self.record_disk}: {done.stderr.strip()[-300:]}")
         return copy
@@ -336,7 +302,8 @@ class GuestMachine:
             os.truncate(file, size_mib << 20)
         finally:
             os.close(file)
-        done = subprocess.run(["mkfs.ext4", "-q", "-F", self.record_disk], capture_output=True, text=True, check=False)
+        command = [find("mkfs.ext4") or "mkfs.ext4", "-q", "-F", str(self.record_disk)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
         if done.returncode:
             self.record_disk.unlink()
             raise MachineError(f"the record's disk {self.record_disk} cannot be made: {done.stderr.strip()[-300:]}")
@@ -358,7 +325,7 @@ class GuestMachine:
             "-machine", "pc", "-accel", "tcg,thread=multi", "-cpu", "max",
             "-smp", str(self._processors), "-m", str(self._memory_mib),
             "-kernel", str(self.image.kernel), "-initrd", str(self.image.initramfs),
-            "-append", "console=ttyS0 panic=-1 rdinit=/init",
+            "-append", "console=ttyS0 loglevel=4 mitigations=off tsc=reliable panic=-1 rdinit=/init",
             "-serial", f"file:{self._boot_folder / 'console'}", "-serial", f"file:{self._boot_folder / 'output'}",
             *_shared_folder("host", Path("/")), *_shared_folder("machine", shared),
             "-blockdev", json.dumps(initiator), "-blockdev", json.dumps(record),

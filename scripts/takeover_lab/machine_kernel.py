@@ -1,22 +1,22 @@
 """What a guest boots from: a stock Debian kernel and a first file system of busybox and the kernel's own modules.
 
-Nothing is installed: the kernel package is downloaded by apt, read as an archive and thrown away.
+Nothing is installed: the packages of the kernel and of busybox are downloaded by apt, read as archives and thrown away.
 """
 
 from __future__ import annotations
 
 import lzma
 import re
-import shutil
 import subprocess
 import tarfile
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-BUSYBOX = Path("/bin/busybox")
-KERNEL_METAPACKAGE = "linux-image-amd64"
+from verify.errors import CannotRun
+
+KERNEL_METAPACKAGE, BUSYBOX_PACKAGE = "linux-image-amd64", "busybox-static"
 MODULES_WANTED = (
     "crc32c_generic", "virtio_pci", "virtio_blk", "virtio_scsi", "am53c974", "sd_mod", "ext4",
     "9pnet_virtio", "9p",
@@ -29,16 +29,17 @@ _MODULE_FOLDERS = (
 )  # fmt: skip
 _KERNEL = re.compile(r"\./boot/vmlinuz-(?P<version>.+)")
 _MODULE = re.compile(r"\./(?:usr/)?lib/modules/[^/]+/kernel/(?P<place>.+/(?P<name>[^/]+)\.ko)(?P<packed>\.xz)?")
+_BUSYBOX = re.compile(r"\./(?:usr/)?bin/busybox")
 _BUILT_IN = re.compile(r"\./(?:usr/)?lib/modules/[^/]+/modules\.builtin")
 _DEPENDS = re.compile(rb"\0depends=([^\0]*)\0")
 
 
-class MachineError(Exception):
+class MachineError(CannotRun):
     """The guest could not be made, booted or waited for; says what, where and what to do in one sentence."""
 
 
 class NoKernelPackage(MachineError):
-    """The kernel's package cannot be had from apt: no network, or no Debian for this kind of machine."""
+    """A package to boot from cannot be had from apt: no network, or no Debian for this kind of machine."""
 
 
 @dataclass(frozen=True)
@@ -61,22 +62,24 @@ class KernelPackage:
 
 
 def make_boot_image(folder: Path, init: str) -> BootImage:
-    """Download the current kernel package and make a boot image of it in `folder`, or give the one that is there.
+    """Download the current kernel and busybox and make a boot image of them in `folder`, or give the one that is there.
 
     Args:
-        folder: made if it is missing; holds three small files afterwards.
+        folder: made if it is missing; holds a few small files afterwards.
         init: the shell script that the guest's first process runs; `MODULES` in it is replaced by the file names
             of the modules below /modules, in the order in which they must be loaded.
 
     Raises:
-        NoKernelPackage: if apt does not give the package.
-        MachineError: if the package does not hold what is needed.
+        NoKernelPackage: if apt does not give the packages.
+        MachineError: if they do not hold what is needed.
     """
     folder.mkdir(parents=True, exist_ok=True)
     kernel, initramfs, version = (folder / name for name in ("vmlinuz", "initramfs", "version"))
     if not version.is_file():
         with tempfile.TemporaryDirectory(dir=folder) as scratch:
-            package = read_kernel_package(_download(Path(scratch)))
+            kernel_package, busybox_package = _download(Path(scratch))
+            package = read_kernel_package(kernel_package)
+            (folder / "busybox").write_bytes(read_busybox(busybox_package))
         kernel.write_bytes(package.kernel)
         (folder / "modules").mkdir(exist_ok=True)
         order = load_order(package, MODULES_WANTED)
@@ -86,26 +89,36 @@ def make_boot_image(folder: Path, init: str) -> BootImage:
         version.write_text(package.version)
     order = (folder / "modules" / "order").read_text().split()
     files = {f"modules/{name}.ko": (folder / "modules" / f"{name}.ko").read_bytes() for name in order}
-    files |= {"bin/busybox": BUSYBOX.read_bytes(), "init": init.replace("MODULES", " ".join(order)).encode()}
+    files["bin/busybox"] = (folder / "busybox").read_bytes()
+    files["init"] = init.replace("MODULES", " ".join(order)).encode()
     initramfs.write_bytes(archive(files))
     return BootImage(kernel, initramfs, version.read_text())
 
 
-def _download(folder: Path) -> Path:
-    """Fetch the package that the metapackage stands for into `folder`.
+def _download(folder: Path) -> tuple[Path, Path]:
+    """Fetch the kernel package that the metapackage stands for, and busybox's, into `folder`.
 
     Raises:
         NoKernelPackage: if apt does not give it.
     """
+    try:
+        return _download_listed(folder)
+    except NoKernelPackage:  # apt's lists are not there, or older than what the mirror still has
+        _apt(["apt-get", "update", "-qq"], folder)
+        return _download_listed(folder)
+
+
+def _download_listed(folder: Path) -> tuple[Path, Path]:
     told = _apt(["apt-cache", "depends", "--important", KERNEL_METAPACKAGE], folder)
     names = re.findall(r"^\s*Depends: (linux-image-\S+)", told, re.MULTILINE)
     if not names:
-        raise NoKernelPackage(f"apt knows no package {KERNEL_METAPACKAGE}: run apt-get update, on Debian for amd64")
-    _apt(["apt-get", "download", "--quiet", "--quiet", "-o", "APT::Sandbox::User=root", names[0]], folder)
-    found = list(folder.glob("*.deb"))
-    if len(found) != 1:
-        raise NoKernelPackage(f"apt-get download {names[0]} left no package in {folder}")
-    return found[0]
+        raise NoKernelPackage(f"apt knows no package {KERNEL_METAPACKAGE}; it must know those of Debian for amd64")
+    wanted = (names[0], BUSYBOX_PACKAGE)
+    _apt(["apt-get", "download", "--quiet", "--quiet", "-o", "APT::Sandbox::User=root", *wanted], folder)
+    found = [path for name in wanted for path in folder.glob(f"{name}_*.deb")]
+    if len(found) != len(wanted):
+        raise NoKernelPackage(f"apt-get download {' '.join(wanted)} left no package of each in {folder}")
+    return found[0], found[1]
 
 
 def _apt(command: list[str], folder: Path) -> str:
@@ -125,26 +138,54 @@ def read_kernel_package(package: Path) -> KernelPackage:
         MachineError: if there is no kernel in it, or it cannot be read.
     """
     version, kernel, modules, built_in = "", b"", {}, frozenset[str]()
+
+    def wanted(name: str) -> bool:
+        module = _MODULE.fullmatch(name)
+        in_folder = module is not None and module["place"].startswith(_MODULE_FOLDERS)
+        return in_folder or bool(_KERNEL.fullmatch(name) or _BUILT_IN.fullmatch(name))
+
+    for name, content in _files_of(package, wanted):
+        if found := _KERNEL.fullmatch(name):
+            version, kernel = found["version"], content
+        elif found := _MODULE.fullmatch(name):
+            try:
+                modules[_plain(found["name"])] = lzma.decompress(content) if found["packed"] else content
+            except lzma.LZMAError as error:
+                raise MachineError(f"{name} in the package {package.name} cannot be unpacked: {error}") from None
+        else:
+            built_in = frozenset(_plain(Path(line).stem) for line in content.decode().split())
+    if not kernel:
+        raise MachineError(f"there is no kernel in the package {package.name}")
+    return KernelPackage(version, kernel, modules, built_in)
+
+
+def read_busybox(package: Path) -> bytes:
+    """Take the program from the package of a busybox that needs no library.
+
+    Raises:
+        MachineError: if it is not in it, or it cannot be read.
+    """
+    for _, content in _files_of(package, lambda name: bool(_BUSYBOX.fullmatch(name))):
+        return content
+    raise MachineError(f"there is no busybox in the package {package.name}")
+
+
+def _files_of(package: Path, wanted: Callable[[str], bool]) -> Iterator[tuple[str, bytes]]:
+    """Name and content of those files of a Debian package that are wanted by name; nothing is unpacked to disk.
+
+    Raises:
+        MachineError: if the package cannot be read.
+    """
     command = ["dpkg-deb", "--fsys-tarfile", str(package)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as unpacking:
         try:
             with tarfile.open(fileobj=unpacking.stdout, mode="r|") as files:
                 for member in files:
-                    taken = files.extractfile(member) if member.isfile() else None
-                    if taken is None:
-                        continue
-                    if found := _KERNEL.fullmatch(member.name):
-                        version, kernel = found["version"], taken.read()
-                    elif (found := _MODULE.fullmatch(member.name)) and found["place"].startswith(_MODULE_FOLDERS):
-                        content = taken.read()
-                        modules[_plain(found["name"])] = lzma.decompress(content) if found["packed"] else content
-                    elif _BUILT_IN.fullmatch(member.name):
-                        built_in = frozenset(_plain(Path(line).stem) for line in taken.read().decode().split())
-        except (tarfile.TarError, lzma.LZMAError, OSError) as error:
-            raise MachineError(f"the kernel package {package.name} cannot be read: {error}") from None
-    if not kernel:
-        raise MachineError(f"there is no kernel in the package {package.name}")
-    return KernelPackage(version, kernel, modules, built_in)
+                    taken = files.extractfile(member) if member.isfile() and wanted(member.name) else None
+                    if taken is not None:
+                        yield member.name, taken.read()
+        except (tarfile.TarError, OSError) as error:
+            raise MachineError(f"the package {package.name} cannot be read: {error}") from None
 
 
 def _plain(name: str) -> str:
@@ -195,8 +236,3 @@ def archive(files: Mapping[str, bytes]) -> bytes:
         out += b"\0" * (-len(out) % 4) + content
         out += b"\0" * (-len(out) % 4)
     return bytes(out)
-
-
-def tools_missing(tools: Iterable[str]) -> list[str]:
-    """Those of the given programs that are not on the path."""
-    return [tool for tool in tools if shutil.which(tool) is None]

@@ -1,9 +1,10 @@
-"""The general-purpose programs that the lab is made of, and their Debian packages."""
+"""The general-purpose programs that the lab and a guest machine on it are made of, and their Debian packages."""
 
 from __future__ import annotations
 
 import glob
 import os
+import platform
 import shutil
 import subprocess
 from collections.abc import Mapping
@@ -21,9 +22,17 @@ PROGRAMS = {
     "qemu-storage-daemon": "qemu-system-common",
     "nbdfuse": "libnbd-bin",
 }
-"""Program to the Debian package that brings it."""
+"""Program of the lab to the Debian package that brings it."""
+MACHINE_PROGRAMS = {
+    "qemu-system-x86_64": "qemu-system-x86",
+    "mkfs.ext4": "e2fsprogs",
+    "debugfs": "e2fsprogs",
+    "nsenter": "util-linux",
+    "setpriv": "util-linux",
+}
+"""The same for a guest machine; its kernel and its busybox are downloaded and not installed."""
 MODULES = {"/usr/lib/*/qemu/block-iscsi.so": "qemu-block-extra"}
-"""Files that a program loads, by pattern, to their Debian package."""
+"""Files that the storage daemon and the machine's emulator load, by pattern, to their Debian package."""
 
 
 def missing_packages(programs: Mapping[str, str] = PROGRAMS, modules: Mapping[str, str] = MODULES) -> list[str]:
@@ -48,6 +57,15 @@ def cannot_run_here() -> str:
     return ""
 
 
+def machine_cannot_run_here() -> str:
+    """Why no guest machine can be booted on this machine, "" if one can once packages are installed."""
+    if os.geteuid() != 0:
+        return "a guest machine needs root: it enters a network namespace and reads this machine's root"
+    if platform.machine() != "x86_64":
+        return "a guest machine needs an x86-64 processor here, for it runs this machine's own programs"
+    return ""
+
+
 def install(missing: list[str]) -> None:
     """Install Debian packages without starting what they bring.
 
@@ -59,7 +77,7 @@ def install(missing: list[str]) -> None:
     text = " ".join(missing)
     if find("apt-get") is None:
         raise CannotRun(f"the lab needs what Debian's packages {text} bring; install that, then try again")
-    environment = os.environ | {"DEBIAN_FRONTEND": "noninteractive", "RUNLEVEL": "1"}
+    environment = os.environ | {"DEBIAN_FRONTEND": "noninteractive", "RUNLEVEL": "1", "SYSTEMD_OFFLINE": "1"}
     for words in (["update", "-qq"], ["install", "-qq", "-y", "--no-install-recommends", *missing]):
         done = subprocess.run(
             ["apt-get", *words], env=environment, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False

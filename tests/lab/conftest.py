@@ -1,4 +1,4 @@
-"""The lab needs root and some Debian packages; where they are missing its tests are skipped, and say so."""
+"""The lab and its guest machine need root and some Debian packages; without them tests are skipped, and say so."""
 
 from __future__ import annotations
 
@@ -7,7 +7,17 @@ from pathlib import Path
 
 import pytest
 
-from scripts.takeover_lab.packages import cannot_run_here, missing_packages
+from scripts.takeover_lab.packages import (
+    MACHINE_PROGRAMS,
+    PROGRAMS,
+    cannot_run_here,
+    machine_cannot_run_here,
+    missing_packages,
+)
+
+
+def _why_not(reason: str, missing: list[str]) -> str:
+    return reason or (f"needs Debian's packages {', '.join(missing)}; install them as root" if missing else "")
 
 
 def pytest_configure() -> None:
@@ -20,14 +30,17 @@ def pytest_configure() -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Skip every test of this folder that needs a lab where none can be built."""
-    reason = cannot_run_here()
-    if not reason and missing_packages():
-        reason = f"needs Debian's packages {', '.join(missing_packages())}; `scripts/lab up` installs them"
+    """Skip every test of this folder that needs a lab, or a guest machine, where none can be had."""
+    reasons = {
+        "lab": _why_not(cannot_run_here(), missing_packages(PROGRAMS)),
+        "machine": _why_not(machine_cannot_run_here(), missing_packages(MACHINE_PROGRAMS)),
+    }
     here = Path(__file__).parent
     for item in items:
-        if reason and item.path.parent == here and item.get_closest_marker("lab"):
-            item.add_marker(pytest.mark.skip(reason=reason))
+        if item.path.parent == here:
+            for marker, reason in reasons.items():
+                if reason and item.get_closest_marker(marker):
+                    item.add_marker(pytest.mark.skip(reason=reason))
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from scripts.takeover_lab.layout import Layout, Settings
-from scripts.takeover_lab.packages import PROGRAMS, cannot_run_here, missing_packages
+from scripts.takeover_lab.packages import MACHINE_PROGRAMS, MODULES, PROGRAMS, cannot_run_here, missing_packages
 from scripts.takeover_lab.processes import NAMESPACES, ProcessId, processes_in
 from scripts.takeover_lab.trial import environment
 
@@ -69,6 +69,12 @@ class TestWithoutALab:
         wanted = sorted({*PROGRAMS.values(), "some-module"})
         assert missing_packages(nowhere, {"/nowhere/*.so": "some-module"}) == wanted
         assert missing_packages({"sh": "dash"}, {"/bin/*": "coreutils"}) == []
+
+    def test_continuous_integration_installs_every_package_that_it_does_not_find(self) -> None:
+        """A package left out there would skip the tests that need it, and nobody would notice."""
+        lines = (ROOT / ".ci" / "run").read_text().replace("'", "").splitlines()
+        for looked_for, package in {**PROGRAMS, **MACHINE_PROGRAMS, **MODULES}.items():
+            assert any(f" {looked_for} >/dev/null || packages+=({package})" in line for line in lines), looked_for
 
     @pytest.mark.skipif(os.geteuid() == 0, reason="tells what a user other than root is told")
     def test_a_user_is_told_that_it_needs_root(self, tmp_path: Path) -> None:
