@@ -37,7 +37,7 @@ RECORD = f"{RECORD_MOUNT}/drill"
 EVENTS = f"{RECORD}/events.jsonl"
 BEGUN = "the load has begun"
 ACKPROOF = '"$0" -m verify'
-HELPERS = f"""
+FUNCTIONS = f"""
 events() {{ cat {EVENTS} 2>/dev/null | grep -c "$1"; }}
 until_seen() {{ until [ "$(events "$1")" -gt "$2" ]; do kill -0 $$ 2>/dev/null || exit; sleep 0.2; done; }}
 """
@@ -115,7 +115,7 @@ def start(compiled: dict[str, str]) -> Start:
     """Boots a guest and runs a shell script in it whose "$0" is this Python and whose "$1" is the volume's identity."""
 
     def start_guest(guest: GuestMachine, script: str) -> None:
-        command = ["sh", "-c", HELPERS + script, sys.executable, guest.volume_identity]
+        command = ["sh", "-c", FUNCTIONS + script, sys.executable, guest.volume_identity]
         guest.start(command, {**compiled, "NO_COLOR": "1"})
         guest.wait_for_boot()
 
