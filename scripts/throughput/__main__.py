@@ -25,6 +25,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from scripts.throughput.checks import judging_rows
 from scripts.throughput.machine import GIB, MIB, SCRATCH, BenchError, busy_share, temporary_folder
 from scripts.throughput.rows import BARE_READ_BYTES, DISK, MEMORY, Bench, Round, Row, all_rows
 
@@ -149,7 +150,10 @@ def _lines(row: Measured) -> list[str]:
         f"{statistics.median(ratios):>6.2f}  {span:<14}{_number(row.ours('cpu_us')):>9}{_number(row.bare('cpu_us')):>7}"
         f"{_number(row.fact('slot_bytes')):>8}"
     )
-    return [line.rstrip(), f"  {row.note}"] if row.note else [line.rstrip()]
+    delay_us = row.fact("completion_to_record_p99_us")
+    notes = [row.note] if row.note else []
+    notes += [f"99 % of completions were recorded within {delay_us:,.0f} us"] if delay_us is not None else []
+    return [line.rstrip(), *(f"  {note}" for note in notes)]
 
 
 def _number(value: float | None) -> str:
@@ -180,10 +184,12 @@ def read_options() -> argparse.Namespace:
     parser.add_argument("--rounds", type=whole(1, 100), default=3, help="rounds of every row")
     parser.add_argument("--seconds", type=whole(1, 600), default=5, help="length of each load")
     parser.add_argument("--span", type=sizes, default=256, metavar="MIB", help="span of the loads")
-    parser.add_argument("--check-span", type=sizes, default=1024, metavar="MIB", help="span that is checked")
+    parser.add_argument("--check-span", type=sizes, default=4096, metavar="MIB", help="span that is checked")
     parser.add_argument("--only", action="append", metavar="TEXT", default=[],
                         help="rows with this in their names; may be given again")  # fmt: skip
     parser.add_argument("--volumes", choices=(DISK, MEMORY, BOTH), default=BOTH, help="kinds of volumes to use")
+    parser.add_argument("--records", type=float, nargs="*", default=[10, 40, 100], metavar="MILLIONS",
+                        help="lengths of ledgers to judge, once each")  # fmt: skip
     parser.add_argument("--json", type=Path, metavar="FILE", help="write every round there too")
     options = parser.parse_args()
     if options.check_span * MIB % BARE_READ_BYTES:
@@ -229,6 +235,7 @@ def main() -> int:
         signal.signal(number, stop)
     options = read_options()
     needed_bytes = options.check_span * MIB + options.span * MIB + GIB // 2
+    needed_bytes = max(needed_bytes, int(30e6 * max(options.records, default=0)))
     started_s = time.monotonic()
     try:
         if options.json:
@@ -236,9 +243,13 @@ def main() -> int:
         with temporary_folder(options.at.resolve(), needed_bytes) as folder:
             bench = Bench(options, folder)
             rows = measure(bench)
+            judged = judging_rows(folder, options.records)
         print(table(bench, rows))
+        for row in judged:
+            rate = f"{row['records'] / row['seconds']:,.0f} records/s"
+            print(f"{row['row']:<46}{rate}, {row['seconds']:.1f} s, {row['peak_bytes'] / 1e6:,.0f} MB at most")
         if options.json:
-            write_json(options.json, summary(bench, rows, time.monotonic() - started_s))
+            write_json(options.json, summary(bench, rows, time.monotonic() - started_s) | {"judging": judged})
     except BenchError as error:
         print(f"scripts/bench: {error}", file=sys.stderr)
         return 4

@@ -218,7 +218,8 @@ def check_rows(place: Path, span_bytes: int, bare_program: Path, rounds: int = 3
             measured = _measured(["-m", "verify", "check", record])
             command = [str(bare_program), "read", str(volume), str(BARE_READ_BYTES), str(span_bytes)]
             bare = json.loads(subprocess.run(command, check=True, capture_output=True, timeout=CHILD_LIMIT_S).stdout)
-            ours, theirs = span_bytes / measured["seconds"] / 1e6, bare["bytes"] / bare["seconds"] / 1e6
+            bare_s = (bare["ended_ns"] - bare["began_ns"]) / 1e9
+            ours, theirs = span_bytes / measured["seconds"] / 1e6, bare["bytes"] / bare_s / 1e6
             rates = {"ackproof": ours, "bare": theirs, "ratio": ours / theirs}
             out.append({"row": f"check of {span_bytes / GIB:g} GiB", **rates, **measured})
     return out
