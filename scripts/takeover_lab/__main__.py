@@ -12,10 +12,10 @@ from typing import Any
 
 import click
 
-from scripts.takeover_lab.layout import CONTROLLERS, FLOATING_ADDRESS, Kind, Settings
+from scripts.takeover_lab.layout import CONTROLLERS, FLOATING_ADDRESS, Kind, Layout, Settings
 from scripts.takeover_lab.packages import cannot_run_here, install, missing_packages
 from scripts.takeover_lab.pair import Lab
-from scripts.takeover_lab.processes import in_namespace
+from scripts.takeover_lab.processes import ENDING_SIGNALS, in_namespace
 from scripts.takeover_lab.soak import soak as run_soak
 from verify.drill.quantities import parse_duration, parse_size
 from verify.errors import AckproofError, CannotRun, UsageError
@@ -70,17 +70,20 @@ def up(folder: Path, kind: str, size: str, priorities: tuple[int, int], interval
     if reason:
         missing = " ".join(missing_packages())
         raise CannotRun(reason + (f"; Debian's packages {missing} are missing, too" if missing else ""))
-    install(missing_packages())
+    if Layout.load(folder.resolve()) is not None:
+        raise UsageError(f"there is a lab in {folder} already; take it down first")
     size_bytes = parse_size(size, "--size")
     if size_bytes % 4096 or not 1 << 20 <= size_bytes <= 1 << 34:
         raise UsageError("--size must be a multiple of 4 KiB from 1 MiB to 16 GiB")
     interval_s = parse_duration(interval, "--interval")
     if not 0.01 <= interval_s <= 40.95:
         raise UsageError("--interval must be from 0.01s to 40.95s (RFC 9568, 12 bits of centiseconds)")
-    built = Lab.up(
-        folder.resolve(),
-        Settings(Kind(kind), size_bytes, priorities, interval_s, parse_duration(destage_every, "--destage-every")),
-    )
+    destage_every_s = parse_duration(destage_every, "--destage-every")
+    needed = missing_packages()
+    if needed:
+        click.echo(f"installing {' '.join(needed)}")
+        install(needed)
+    built = Lab.up(folder.resolve(), Settings(Kind(kind), size_bytes, priorities, interval_s, destage_every_s))
     _tell(built)
     click.echo(f"the volume  {built.layout.volume}; leave its last 1 MiB to the probe")
     click.echo(f"as guest    scripts/lab guest COMMAND; the floating address is {FLOATING_ADDRESS}")
@@ -96,8 +99,9 @@ def _tell(lab_now: Lab) -> None:
 @_telling
 def down(folder: Path) -> None:
     """End and remove everything that the lab made."""
-    Lab.open(folder.resolve()).down()
-    click.echo("nothing of the lab is left")
+    left = Lab.open(folder.resolve()).down()
+    others = f"what others put into {folder} is left: {', '.join(left)}"
+    click.echo(others if left else "nothing of the lab is left")
 
 
 @lab.command()
@@ -192,5 +196,6 @@ def soak(takeovers: int, seed: int, folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(128 + number))
+    for ending in ENDING_SIGNALS:
+        signal.signal(ending, lambda number, frame: sys.exit(128 + number))
     lab(prog_name="scripts/lab")

@@ -59,7 +59,7 @@ def attach(layout: Layout) -> None:
 
 def detach(layout: Layout) -> None:
     """Unmount the volume and end the session; does nothing where there is none."""
-    if os.path.ismount(layout.volume):
+    if is_attached(layout):
         run(["umount", "--lazy", str(layout.volume)])
     own = [process for process in processes_in(layout.namespace("guest")) if _is_own(layout, process)]
     for process in own:
@@ -73,12 +73,14 @@ def detach(layout: Layout) -> None:
 
 def is_attached(layout: Layout) -> bool:
     """Whether the guest's volume is mounted."""
-    return os.path.ismount(layout.volume)
+    wanted = str(layout.volume).replace(" ", "\\040")
+    mounts = Path("/proc/self/mounts").read_text(encoding="utf-8", errors="replace").splitlines()
+    return any(line.split(" ")[1] == wanted for line in mounts)  # a stat fails where what serves it has died
 
 
 def _size(path: Path) -> int:
     try:
-        return os.stat(path).st_size if os.path.ismount(path) else -1
+        return path.stat().st_size if os.path.ismount(path) else -1
     except OSError:
         return -1
 

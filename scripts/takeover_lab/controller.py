@@ -14,7 +14,6 @@ from scripts.takeover_lab.layout import FLOATING_ADDRESS, PORT, TARGET_NAME, Con
 from scripts.takeover_lab.network import has_floating_address, set_cable, set_storage_port, switch_port
 from scripts.takeover_lab.packages import find
 from scripts.takeover_lab.processes import (
-    NAMESPACES,
     ProcessId,
     collected,
     kill_all,
@@ -211,10 +210,6 @@ fi
             return held and has_floating_address(self.layout, self.own.name)
 
         wait_until(holds, f"controller {self.own.name} to become active ({tail(self.vrrp_log, 2)})", seconds)
-
-    def namespace_there(self) -> bool:
-        """Whether its namespace has been made."""
-        return (NAMESPACES / self.own.namespace).exists()
 
     def destage_records(self) -> list[dict[str, int]]:
         """Every destage so far: `frozen_ns`, `resumed_ns` (CLOCK_MONOTONIC), `blocks` moved and left."""

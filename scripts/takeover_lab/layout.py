@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 from hashlib import blake2b
 from pathlib import Path
@@ -72,7 +72,6 @@ class Settings:
     destage_every_s: float = 3.0
     seed: int = 1
     control_ports: tuple[int, int] = (0, 0)
-    fenced: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,10 @@ MODULES = {"/usr/lib/*/qemu/block-iscsi.so": "qemu-block-extra"}
 """Files that the storage daemon and the machine's emulator load, by pattern, to their Debian package."""
 
 
+_SERVICES = ("tgt", "keepalived")
+"""Packages that bring a service of the same name."""
+
+
 def missing_packages(programs: Mapping[str, str] = PROGRAMS, modules: Mapping[str, str] = MODULES) -> list[str]:
     """Debian packages that have to be installed, sorted."""
     missing = {package for program, package in programs.items() if find(program) is None}
@@ -67,7 +71,7 @@ def machine_cannot_run_here() -> str:
 
 
 def install(missing: list[str]) -> None:
-    """Install Debian packages without starting what they bring.
+    """Install Debian packages without starting what they bring, now or with the machine.
 
     Raises:
         CannotRun: naming them, if that is not possible here.
@@ -85,3 +89,14 @@ def install(missing: list[str]) -> None:
         if done.returncode:
             said = " / ".join((done.stderr or done.stdout).strip().splitlines()[-3:])
             raise CannotRun(f"`apt-get {' '.join(words)}` failed: {said}")
+    for service in _SERVICES:
+        if service in missing:
+            _keep_off(service)
+
+
+def _keep_off(service: str) -> None:
+    """Let a service that came with a package not start with the machine: the lab starts its own, on its own network."""
+    for words in (["systemctl", "disable", service], ["update-rc.d", service, "disable"]):
+        program = find(words[0])
+        if program is not None:
+            subprocess.run([program, *words[1:]], stdin=subprocess.DEVNULL, capture_output=True, check=False)

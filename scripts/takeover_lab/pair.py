@@ -6,7 +6,6 @@ import contextlib
 import fcntl
 import os
 import shutil
-import signal
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,7 +15,7 @@ from pathlib import Path
 from scripts.takeover_lab.attachment import attach, detach, is_attached
 from scripts.takeover_lab.controller import Controller
 from scripts.takeover_lab.destaging import LOCK_NAME, move_cache
-from scripts.takeover_lab.layout import CONTROLLERS, Kind, Layout, Settings
+from scripts.takeover_lab.layout import CONTROLLERS, STATE_NAME, Kind, Layout, Settings
 from scripts.takeover_lab.network import (
     announce,
     build_network,
@@ -27,12 +26,15 @@ from scripts.takeover_lab.network import (
     set_peer_link,
 )
 from scripts.takeover_lab.packages import cannot_run_here
-from scripts.takeover_lab.processes import kill_all, processes_in, wait_until
+from scripts.takeover_lab.processes import kill_all, processes_in, undisturbed, wait_until
 from scripts.takeover_lab.truth import copy_image
 from verify.errors import CannotRun, UsageError
 
 _CONTROL_SOCKET = "/run/tgtd/socket.{}"
 _CONTROL_PORTS = range(7100, 7999)
+_OWN_FOLDERS = ("controller-[ab]", "guest")
+_OWN_FILES = ("disk.img", "cache-[ab].img", "holder", "holder.[ab]", f"{STATE_NAME}.partial", STATE_NAME)
+_DESTAGE_PATIENCE_S = 15.0
 
 
 class Lab:
@@ -71,8 +73,7 @@ class Lab:
             if attached:
                 attach(lab.layout)
         except BaseException:
-            with _undisturbed():
-                lab.down()
+            lab.down()
             raise
         return lab
 
@@ -98,8 +99,15 @@ class Lab:
         self.controllers["a"].wait_active()
         self.controllers["b"].start()
 
-    def down(self) -> None:
-        """End everything the lab started and remove everything it made; can be repeated after any interruption."""
+    def down(self) -> list[str]:
+        """End everything the lab started and remove everything it made; can be repeated after any interruption.
+
+        Gives the names of what others put into the lab's folder, which is left there.
+        """
+        with undisturbed():
+            return self._down()
+
+    def _down(self) -> list[str]:
         layout = self.layout
         detach(layout)
         for controller in self.controllers.values():
@@ -110,10 +118,25 @@ class Lab:
             raise CannotRun(f"processes {numbers} still run in the lab's guest; let them end, then try again")
         remove_network(layout)
         for port in layout.settings.control_ports:
-            for path in (_CONTROL_SOCKET.format(port), _CONTROL_SOCKET.format(port) + ".lock"):
+            own = _CONTROL_SOCKET.format(port)
+            for path in () if _answers(own) else (own, f"{own}.lock"):
                 with contextlib.suppress(FileNotFoundError):
                     os.unlink(path)
-        shutil.rmtree(layout.folder)
+        return self._clear_folder()
+
+    def _clear_folder(self) -> list[str]:
+        """Remove what the lab made, its state last."""
+        folder = self.layout.folder
+        for pattern in _OWN_FOLDERS:
+            for path in folder.glob(pattern):
+                shutil.rmtree(path)
+        for pattern in _OWN_FILES:
+            for path in folder.glob(pattern):
+                path.unlink(missing_ok=True)
+        left = sorted(path.name for path in folder.iterdir())
+        if not left:
+            folder.rmdir()
+        return left
 
     def active(self) -> str:
         """The controller that is active; "" if none is, "ab" if both are."""
@@ -169,7 +192,15 @@ class Lab:
             yield
             return
         with open(controller.own.folder / LOCK_NAME, "ab") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)
+
+            def taken() -> bool:
+                try:
+                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                except BlockingIOError:
+                    return False
+                return True
+
+            wait_until(taken, "the destage under way (is the controller frozen?)", _DESTAGE_PATIENCE_S)
             yield
 
     def start(self, name: str) -> None:
@@ -186,8 +217,10 @@ class Lab:
         controller.start()
 
     def freeze(self, name: str) -> None:
-        """Stop a controller where it stands, as one that hangs."""
-        self._controller(name).freeze()
+        """Stop a controller where it stands, as one that hangs; a destage that is under way is let finish."""
+        controller = self._controller(name)
+        with self._no_destage(controller):
+            controller.freeze()
 
     def thaw(self, name: str) -> str:
         """Let a frozen controller go on; tells what became of it."""
@@ -250,20 +283,10 @@ class Lab:
         return self.controllers[name]
 
 
-@contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Let no signal interrupt the cleaning up."""
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM, signal.SIGHUP})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
 def _free_control_ports() -> tuple[int, int]:
     """Two numbers that no target of this machine listens on, or was killed on and left a socket for."""
     free = [port for port in _CONTROL_PORTS if not _answers(_CONTROL_SOCKET.format(port))]
-    start = os.getpid() % (len(free) - 1)
+    start = 2 * (os.getpid() % (len(free) // 2))
     return free[start], free[start + 1]
 
 

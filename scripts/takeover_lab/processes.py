@@ -7,12 +7,14 @@ import os
 import signal
 import subprocess
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from verify.errors import CannotRun
 
+ENDING_SIGNALS = frozenset({signal.SIGINT, signal.SIGTERM, signal.SIGHUP})
 NAMESPACES = Path("/run/netns")
 _POLL_S = 0.01
 _PATIENCE_S = 10.0
@@ -81,15 +83,32 @@ def in_namespace(name: str, command: Sequence[str]) -> list[str]:
     return ["nsenter", f"--net={NAMESPACES / name}", "--", *command]
 
 
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Put off what would end this process, so that nothing is left half done."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, ENDING_SIGNALS)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def start(name: str, command: Sequence[str], log: Path) -> ProcessId:
-    """Start a command in a network namespace, in a session of its own, its output appended to a file."""
+    """Start a command in a network namespace, in a session of its own, its output appended to a file.
+
+    It is in the namespace when this returns, so that whoever looks there for what must be ended finds it.
+    """
     line = in_namespace(name, command)
-    with open(log, "ab") as output, open(os.devnull, "rb") as nothing:
+    with undisturbed(), open(log, "ab") as output, open(os.devnull, "rb") as nothing:
         places = [(os.POSIX_SPAWN_DUP2, nothing.fileno(), 0)]
         places += [(os.POSIX_SPAWN_DUP2, output.fileno(), standard) for standard in (1, 2)]
-        pid = os.posix_spawnp(line[0], line, os.environ, file_actions=places, setsid=True)
-    found = ProcessId.of(pid)
-    if found is None:
+        pid = os.posix_spawnp(
+            line[0], line, os.environ, file_actions=places, setsid=True, setsigmask=(), setsigdef=ENDING_SIGNALS
+        )
+        found = ProcessId.of(pid)
+        if found is not None:
+            wait_until(lambda: found in processes_in(name) or not collected(found), f"{command[0]} to be started")
+    if found is None or not found.alive:
         raise CannotRun(f"{command[0]} ended at once: {tail(log)}")
     return found
 

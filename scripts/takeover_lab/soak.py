@@ -53,15 +53,16 @@ def soak(folder: Path, takeovers: int, seed: int, tell: Callable[[str], object])
                       "--pattern", chooser.choice(("uniform", "sweep", "skewed"))),
             )  # fmt: skip
             active = lab.one_active().own.name
-            record = folder.parent / f"{folder.name}-soak-{number:03d}"
-            shutil.rmtree(record, ignore_errors=True)
+            record = folder.parent / f"{folder.name}-soak-{seed}-{number:03d}"
             trial = run_trial(lab, record, lambda how=injection: hurt_active(lab, how), load)  # type: ignore[misc]
             seen = trial.verdict["takeovers"]
-            good = trial.verdict["verdict"] == "PASS" and len(seen) >= 1 and not trial.losses
+            took_over = lab.one_active().own.name
+            ways = [(t["path"]["before"]["controller"], t["path"]["after"]["controller"]) for t in seen]
+            good = trial.verdict["verdict"] == "PASS" and not trial.losses and ways == [(active, took_over)]
             bad += not good
             stalls = ", ".join(f"{takeover['stall_s']:.2f} s" for takeover in seen)
             tell(
-                f"{number:3d} {'good' if good else 'BAD '} {active} -> {lab.one_active().own.name} {injection:9} "
+                f"{number:3d} {'good' if good else 'BAD '} {active} -> {took_over} {injection:9} "
                 f"{load.lanes:2d} lanes, {trial.verdict['writes']['acknowledged']:,} writes, "
                 f"{trial.verdict['verdict']}, stalled {stalls or 'never'}"
             )

@@ -84,6 +84,7 @@ def run_trial(
     layout = lab.layout
     guest = layout.namespace("guest")
     out = record.parent / f"{record.name}.probe.json"
+    out.unlink(missing_ok=True)
     command = [sys.executable, "-m", "verify", "write", str(layout.volume), "--record", str(record)]
     command += ["--erase", str(layout.volume), "--span", str(layout.settings.volume_bytes)]
     command += ["--floating-address", FLOATING_ADDRESS]
@@ -102,7 +103,11 @@ def run_trial(
             time.sleep(load.run_out_s)
     finally:
         writer.send_signal(signal.SIGINT)
-        said, complaints = writer.communicate(timeout=120)
+        try:
+            said, complaints = writer.communicate(timeout=120)
+        except subprocess.TimeoutExpired:
+            writer.kill()
+            said, complaints = writer.communicate()
     if writer.returncode:
         raise CannotRun(f"the writer ended with {writer.returncode}: {said} {complaints}")
     before_check()
@@ -122,7 +127,11 @@ def _probing(lab: Lab, out: Path) -> Iterator[None]:
         yield
     finally:
         probe.send_signal(signal.SIGTERM)
-        probe.wait(30)
+        try:
+            probe.wait(30)
+        except subprocess.TimeoutExpired:
+            probe.kill()
+            raise
 
 
 def _checked(record: Path, probe_out: Path) -> Trial:
@@ -136,6 +145,7 @@ def _checked(record: Path, probe_out: Path) -> Trial:
     with open(record / "checks" / "001" / "losses.csv", newline="", encoding="utf-8") as file:
         losses = list(csv.DictReader(file))
     seen = json.loads(probe_out.read_text(encoding="ascii")) if probe_out.exists() else {"waits": []}
+    probe_out.unlink(missing_ok=True)
     return Trial(
         record=record,
         exit_code=done.returncode,

@@ -86,6 +86,23 @@ def offsets_in_flight(record: Path, takeover: dict[str, Any]) -> set[int]:
     return out
 
 
+def offsets_examined(record: Path, from_ns: int, to_ns: int) -> set[int]:
+    """Where lanes looked at a slot before they overwrote it, from one wall-clock time to another."""
+    folder = RecordFolder.open(str(record))
+    _, run = folder.read_run()
+    offset_ns = recorded_wall_offset_ns(record)
+    out: set[int] = set()
+    for _, item in LedgerParts(folder, run)():
+        if not isinstance(item, Records):
+            continue
+        looked = kind_mask(item, (Kind.EXAMINED, Kind.EXAMINED_ODD))
+        looked &= (item.issued_ns >= from_ns - offset_ns) & (item.done_ns <= to_ns - offset_ns)
+        for lane, sequence in zip(item.lane[looked].tolist(), item.sequence[looked].tolist(), strict=True):
+            slot = int(run.schedule(lane).operations(sequence, 1).slots[0])
+            out.add(run.stream_of_lane(lane).layout.address(slot))
+    return out
+
+
 def lost_offsets(losses: Iterable[Mapping[str, str]]) -> set[int]:
     """Where acknowledged writes were lost, by the rows of losses.csv."""
     return {int(row["offset"]) for row in losses if int(row["lost_writes"] or 0) > 0}

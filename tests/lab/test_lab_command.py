@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from scripts.takeover_lab import __main__ as command
 from scripts.takeover_lab.layout import Layout, Settings
 from scripts.takeover_lab.packages import MACHINE_PROGRAMS, MODULES, PROGRAMS, cannot_run_here, missing_packages
 from scripts.takeover_lab.processes import NAMESPACES, ProcessId, processes_in
@@ -26,8 +28,21 @@ def lab(*arguments: str | Path, timeout_s: float = 60.0) -> subprocess.Completed
     )  # fmt: skip
 
 
-def nothing_is_left(folder: Path) -> None:
-    """Assert that no namespace, mount, process or file of the lab in a folder is left."""
+def traces() -> tuple[set[int], set[str]]:
+    """The network namespaces that processes are in, by inode, and the sockets of targets."""
+    inodes: set[int] = set()
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdecimal():
+            with contextlib.suppress(OSError):
+                inodes.add((entry / "ns" / "net").stat().st_ino)
+    sockets = Path("/run/tgtd")
+    return inodes, {path.name for path in sockets.iterdir()} if sockets.exists() else set()
+
+
+def nothing_is_left(folder: Path, before: tuple[set[int], set[str]]) -> None:
+    """Assert that no namespace, mount, process, socket or file of the lab in a folder is left."""
+    for now, then in zip(traces(), before, strict=True):
+        assert now <= then
     layout = Layout(folder, Settings())
     assert [name for name in layout.namespaces if (NAMESPACES / name).exists()] == []
     assert str(folder) not in Path("/proc/mounts").read_text()
@@ -76,16 +91,24 @@ class TestWithoutALab:
         for looked_for, package in {**PROGRAMS, **MACHINE_PROGRAMS, **MODULES}.items():
             assert any(f" {looked_for} >/dev/null || packages+=({package})" in line for line in lines), looked_for
 
-    @pytest.mark.skipif(os.geteuid() == 0, reason="tells what a user other than root is told")
-    def test_a_user_is_told_that_it_needs_root(self, tmp_path: Path) -> None:
+    def test_a_user_is_told_that_it_needs_root_and_what_is_missing(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        monkeypatch.setattr(os, "geteuid", lambda: 1000)
+        monkeypatch.setattr(command, "missing_packages", lambda: ["tgt"])
         assert "needs root" in cannot_run_here()
-        assert lab("up", "--folder", tmp_path / "lab").returncode == 4
+        with pytest.raises(SystemExit) as ended:
+            command.lab(["up", "--folder", str(tmp_path / "lab")])
+        assert ended.value.code == 4
+        assert "needs root" in (said := capsys.readouterr().err)
+        assert "tgt are missing" in said
+        assert not (tmp_path / "lab").exists()
 
 
 @pytest.mark.lab
 class TestWithALab:
     def test_a_lab_is_built_told_hurt_and_removed(self, tmp_path: Path) -> None:
-        folder = tmp_path / "lab"
+        folder, before = tmp_path / "lab", traces()
         try:
             done = lab("up", "--folder", folder, "--size", "4MiB", "--interval", "0.2s")
             assert done.returncode == 0, done.stderr
@@ -105,13 +128,13 @@ class TestWithALab:
             assert "a           standby" in taken.stdout
             back = lab("failback", "--folder", folder)
             assert "a           active" in back.stdout, back.stderr
-            assert "a           active, cable pulled" not in lab("pull", "b", "--folder", folder).stdout
+            assert "b           standby, cable pulled" in lab("pull", "b", "--folder", folder).stdout
             assert "b           standby, cable pulled" in lab("status", "--folder", folder).stdout
             assert "b           standby, cable plugged" in lab("replug", "b", "--folder", folder).stdout
         finally:
             down = lab("down", "--folder", folder)
         assert down.returncode == 0, down.stderr
-        nothing_is_left(folder)
+        nothing_is_left(folder, before)
 
     def test_a_folder_that_holds_something_else_is_left_alone(self, tmp_path: Path) -> None:
         (tmp_path / "letter").write_text("dear reader")
@@ -119,29 +142,62 @@ class TestWithALab:
         assert (done.returncode, "is not empty" in done.stderr) == (2, True)
         assert [path.name for path in tmp_path.iterdir()] == ["letter"]
 
-    @pytest.mark.parametrize("after_s", [0.6, 1.2, 2.4])
-    @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+    @pytest.mark.parametrize(
+        ("milestone", "number"),
+        [
+            ("lab.json", signal.SIGTERM), ("lab.json", signal.SIGKILL),
+            ("controller-a/target.log", signal.SIGINT), ("controller-a/target.log", signal.SIGKILL),
+            ("controller-b/vrrp.conf", signal.SIGTERM), ("controller-b/vrrp.conf", signal.SIGKILL),
+            ("guest/initiator.log", signal.SIGHUP), ("guest/initiator.log", signal.SIGKILL),
+            ("guest/mount.log", signal.SIGINT), ("guest/mount.log", signal.SIGKILL),
+        ],
+    )  # fmt: skip
     def test_one_that_is_interrupted_while_it_is_built_leaves_nothing(
-        self, tmp_path: Path, after_s: float, number: signal.Signals
+        self, tmp_path: Path, milestone: str, number: signal.Signals
     ) -> None:
         """Killed outright it cannot clean up; `down` does then."""
-        folder = tmp_path / "lab"
+        folder, before = tmp_path / "lab", traces()
+        command = ["up", "--folder", str(folder), "--size", "4MiB", "--interval", "0.2s"]
         started = subprocess.Popen(
-            [sys.executable, "-m", "scripts.takeover_lab", "up", "--folder", str(folder), "--size", "4MiB"],
-            env=environment(), cwd=ROOT, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
-            text=True,
+            [sys.executable, "-m", "scripts.takeover_lab", *command], env=environment(), cwd=ROOT,
+            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip
-        time.sleep(after_s)
-        started.send_signal(number)
-        _, said = started.communicate(timeout=60)
-        assert started.returncode != 0
-        assert "Traceback" not in said
-        if number == signal.SIGKILL and folder.exists():
-            lab("down", "--folder", folder)
-        nothing_is_left(folder)
+        try:
+            deadline = time.monotonic() + 60
+            while not (folder / milestone).exists():
+                assert started.poll() is None, f"it ended before there was {milestone}"
+                assert time.monotonic() < deadline
+                time.sleep(0.001)
+            started.send_signal(number)
+            _, said = started.communicate(timeout=60)
+            assert "Traceback" not in said
+            if number == signal.SIGKILL:
+                assert lab("down", "--folder", folder).returncode == 0
+            elif started.returncode:
+                assert not folder.exists()
+            if started.returncode:
+                nothing_is_left(folder, before)
+        finally:
+            if folder.exists():
+                lab("down", "--folder", folder)
+
+    def test_a_mount_whose_process_was_killed_is_taken_down(self, tmp_path: Path) -> None:
+        folder, before = tmp_path / "lab", traces()
+        assert lab("up", "--folder", folder, "--size", "4MiB", "--interval", "0.2s").returncode == 0
+        try:
+            (folder / "letter").write_text("dear reader")
+            for process in processes_in(Layout(folder, Settings()).namespace("guest")):
+                process.send(signal.SIGKILL)
+        finally:
+            down = lab("down", "--folder", folder)
+        assert (down.returncode, "letter is left" in down.stdout or "left: letter" in down.stdout) == (0, True)
+        assert [path.name for path in folder.iterdir()] == ["letter"]
+        (folder / "letter").unlink()
+        folder.rmdir()
+        nothing_is_left(folder, before)
 
     def test_it_does_not_end_what_it_did_not_start(self, tmp_path: Path) -> None:
-        folder = tmp_path / "lab"
+        folder, before = tmp_path / "lab", traces()
         stranger = None
         try:
             assert lab("up", "--folder", folder, "--size", "4MiB", "--interval", "0.2s").returncode == 0
@@ -165,4 +221,4 @@ class TestWithALab:
                 stranger.wait()
             done = lab("down", "--folder", folder)
         assert done.returncode == 0, done.stderr
-        nothing_is_left(folder)
+        nothing_is_left(folder, before)

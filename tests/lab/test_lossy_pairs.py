@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from scripts.takeover_lab.controller import Controller
 from scripts.takeover_lab.layout import Kind, Settings
 from scripts.takeover_lab.pair import Lab
 from scripts.takeover_lab.trial import Load, Trial, run_trial
@@ -20,6 +21,7 @@ from tests.lab.evidence import (
     ROUNDING_NS,
     kill_and_compare,
     lost_offsets,
+    offsets_examined,
     offsets_in_flight,
     sequence_at,
     wall_ns,
@@ -52,17 +54,25 @@ def lost_is_the_truth(trial: Trial, truth: set[int]) -> None:
     assert trial.verdict["lost"]["blocks"] == len(told)
 
 
+def unread_bytes(controller: Controller) -> int:
+    """What a controller's target was sent and has not read, by the kernel's table of connections (proc_pid_net(5))."""
+    rows = Path(f"/proc/{controller.target.pid}/net/tcp").read_text(encoding="ascii").splitlines()[1:]
+    established = [row.split() for row in rows if row.split()[3] == "01"]
+    return max((int(row[4].partition(":")[2], 16) for row in established), default=0)
+
+
 def test_a_cache_destaged_whole_goes_back_to_one_moment_which_is_that_of_the_last_destage(tmp_path: Path) -> None:
     truth: set[int] = set()
     with lab_of(tmp_path / "pair", Kind.LAGGING) as lab:
         trial = run_trial(lab, tmp_path / "record", lambda: truth.update(kill_and_compare(lab, tmp_path)), LOAD)
-        last = lab.controllers["a"].destage_records()[-1]
+        before_last, last = lab.controllers["a"].destage_records()[-2:]
     lost_is_the_truth(trial, truth)
     (takeover,) = trial.verdict["takeovers"]
     order = takeover["order"]
     assert order["one_moment"] is True, order
     offset_ns = wall_offset_ns()
     low, high = (wall_ns(end) for end in order["moment"])
+    assert before_last["resumed_ns"] + offset_ns < low + ROUNDING_NS
     assert low - ROUNDING_NS <= last["frozen_ns"] + offset_ns
     assert last["resumed_ns"] + offset_ns <= high + ROUNDING_NS
     assert (takeover["path"]["before"]["controller"], takeover["path"]["after"]["controller"]) == ("a", "b")
@@ -121,6 +131,9 @@ def test_two_active_controllers_with_caches_of_their_own_lose_what_came_after_th
     told_first = {int(row["offset"]) for row in seen_first}
     assert told_first <= images["a alone wrote"]
     assert len(told_first) > 100
+    looked_at = offsets_examined(trial.record, first_ns, second_ns - ROUNDING_NS)
+    at_first = offsets_in_flight(trial.record, takeovers[0])
+    assert (images["a alone wrote"] & looked_at) - at_first <= told_first
     exempt = offsets_in_flight(trial.record, takeovers[1])
     seen_after = [
         row
@@ -140,8 +153,16 @@ def test_a_hung_controller_that_was_not_fenced_writes_old_data_over_new_when_it_
     with lab_of(tmp_path / "pair", Kind.UNFENCED) as lab:
 
         def hang() -> None:
-            lab.freeze("a")
-            lab.controllers["b"].wait_active()
+            """Freeze A at a moment when it has been sent a write that it has not read yet."""
+            for _ in range(200):
+                lab.freeze("a")
+                time.sleep(0.02)
+                if unread_bytes(lab.controllers["a"]) > BLOCK_BYTES:
+                    lab.controllers["b"].wait_active()
+                    return
+                assert lab.controllers["a"].thaw()
+                time.sleep(0.05)
+            raise AssertionError("A was never found with a write that it had not read")
 
         def come_back() -> None:
             copy_image(lab.layout.disk, tmp_path / "before.img")
