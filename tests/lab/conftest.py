@@ -27,7 +27,6 @@ def pytest_configure() -> None:
         raise KeyboardInterrupt
 
     signal.signal(signal.SIGTERM, end)
-    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell starts what runs beside it deaf to Ctrl-C
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -83,6 +83,8 @@ class Device:
     """
 
     def __init__(self) -> None:
+        self.judged_rows: list[Any] = []
+        """Every row that the last check judged."""
         self.run = make_run([(LANES, SLOTS, SECTORS)], pattern=Pattern.SWEEP, read_share=0.0, atomic_bytes=BLOCK_BYTES)
         self.renderer = Renderer(self.run)
         per_lane = SLOTS // LANES
@@ -108,7 +110,9 @@ class Device:
         served: Any = volume
         scan = Scanner(judgement.state, served, judgement.observations, specimens, lambda count: None).scan(twice)
         found: dict[int, Finding] = {}
+        self.judged_rows = []
         for judged in judgement.judge({}, scan.found_beyond):
+            self.judged_rows += list(judged.rows.copy())
             for i, row in enumerate(judged.rows):
                 assert row["source"] == Source.CHECK
                 found[int(row["slot"])] = Finding(judged.finding[i])
@@ -239,8 +243,8 @@ def test_two_copies_that_differ_are_unstable_when_both_are_read() -> None:
 
 
 def test_a_bit_corruption_is_told_to_the_bit() -> None:
-    _, judgement = damaged(bit_corruption)
-    (row,) = judgement.observations.rows()
+    damaged(bit_corruption)
+    (row,) = DEVICE.judged_rows
     assert row["bits"] == 1
 
 
@@ -258,7 +262,7 @@ def test_an_unserializable_write_is_told_as_reordered() -> None:
 def test_one_misdirected_write_damages_two_addresses_and_is_told_where_it_belongs() -> None:
     layout: StreamLayout = DEVICE.run.streams[0].layout
     for change, is_home_too in ((flying_write, 0), (identity_discrepancy, 1)):
-        _, judgement = damaged(change)
-        (row,) = [row for row in judgement.observations.rows() if row["home_sequence"] >= 0]
+        damaged(change)
+        (row,) = [row for row in DEVICE.judged_rows if row["home_sequence"] >= 0]
         assert row["home"] == layout.address(5 if change is flying_write else 13)
         assert row["home_too"] == is_home_too
