@@ -211,10 +211,6 @@ def test_the_active_controller_is_killed_while_it_writes(make: Make, start: Star
     assert verdict["writes"]["errors"] == 0
 
 
-@pytest.mark.skip(
-    reason="not dependable yet: on a busy machine one worker may not find the disk again under its new name; the run "
-    "loses nothing, but its lanes wait to the end"
-)
 def test_real_errors_of_a_disk_and_of_a_controller_are_no_losses(
     make: Make, start: Start, pair: Lab, tmp_path: Path
 ) -> None:

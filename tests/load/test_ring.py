@@ -273,6 +273,17 @@ class TestErrors:
         assert kinds.count(Kind.WRITE) == 12
         assert driven.found == volume.reopens >= 1
 
+    def test_a_volume_that_gives_nothing_is_looked_for_again(self, open_file: Callable[..., int]) -> None:
+        """A disk that was deleted has no length any more under the old descriptor: every read of it ends short."""
+        fd = open_file(0)
+        volume = FileVolume(fd, lambda: os.ftruncate(fd, 8 * BLOCK))
+        run = make_run(slots=8, lanes=2, operations=6, fill=False, read_share=1.0)
+        driven = Driven(run, volume).to_end()
+        records = driven.records()
+        assert set(records.code[records.kind == Kind.ERROR].tolist()) == {SHORT_TRANSFER}
+        assert driven.kinds().count(Kind.READ) == 12
+        assert driven.found == volume.reopens == 1
+
     def test_a_search_for_the_volume_that_hangs_holds_nothing_up(self, open_file: Callable[..., int]) -> None:
         released = threading.Event()
         volume = FileVolume(open_file(8 * BLOCK, os.O_RDONLY), lambda: released.wait(60))

@@ -21,7 +21,7 @@ class MemoryVolume:
         self.fail: list[int] = []
         self.fail_flush: list[int] = []
         self.short = 0
-        self.gone = False
+        self.gone = self.empty = False
         self.reopened = 0
         self.held = 0
 
@@ -33,6 +33,8 @@ class MemoryVolume:
 
     def read(self, offset, buffer):
         self._trouble()
+        if self.empty:
+            return 0
         buffer[:] = self.data[offset : offset + len(buffer)]
         return len(buffer)
 
@@ -50,7 +52,7 @@ class MemoryVolume:
 
     def reopen(self):
         self.reopened += 1
-        self.gone = False
+        self.gone = self.empty = False
         return True
 
     def close(self):
@@ -112,6 +114,16 @@ def test_a_vanished_volume_is_looked_for_again():
     driven, found = run_to_end(volume)
     assert found == [1]
     assert driven.kinds().count(Kind.WRITE) == 6
+
+
+def test_a_volume_that_gives_nothing_is_looked_for_again():
+    """A disk that was deleted has no length any more under the old descriptor: every read of it ends short."""
+    volume = MemoryVolume(8 * BLOCK)
+    volume.empty = True
+    driven, found = run_to_end(volume, read_share=1.0)
+    assert found == [1]
+    assert driven.kinds().count(Kind.READ) == 6
+    assert set(driven.records().code[driven.records().kind == Kind.ERROR].tolist()) == {SHORT_TRANSFER}
 
 
 def test_a_volume_is_looked_for_at_most_twice_a_second():

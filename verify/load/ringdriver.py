@@ -19,7 +19,7 @@ from verify.load.action import Action
 from verify.load.lane import SHORT_TRANSFER, Lane
 from verify.load.ring import SQE_BYTES, Ring
 from verify.load.shared import Phase
-from verify.load.threads import EIO_BEFORE_REOPEN, GONE, REOPEN_EVERY_NS, Reopener
+from verify.load.threads import FAILURES_BEFORE_REOPEN, GONE, REOPEN_EVERY_NS, Reopener
 
 ASK_AGAIN_NS = 20_000_000
 """A lane that waits is asked again at least so often, since the run may have stopped meanwhile."""
@@ -158,7 +158,7 @@ class _LongWay:
         self._failures[index] += 1
         code = (1 << 32) - moved if moved >> 31 else SHORT_TRANSFER
         lane.failed(self.attempt_ns[index], done_ns, code)
-        if code in GONE or (code != SHORT_TRANSFER and self._failures[index] % EIO_BEFORE_REOPEN == 0):
+        if code in GONE or self._failures[index] % FAILURES_BEFORE_REOPEN == 0:
             self._finder.ask(done_ns)
 
     def hold(self, ready: Sequence[int], now_ns: int) -> None:

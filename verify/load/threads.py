@@ -14,8 +14,12 @@ from verify.volume.protocol import Volume
 GONE = frozenset({errno.ENODEV, errno.ENXIO, errno.EBADF, errno.ESTALE, errno.ENOTCONN, errno.ENOENT, errno.ESHUTDOWN})
 """Errors that mean the volume is no longer there under the handle we hold."""
 
-EIO_BEFORE_REOPEN = 20
-"""After so many other errors in a row on one lane the volume is looked for again as well."""
+FAILURES_BEFORE_REOPEN = 20
+"""After so many other failures in a row on one lane the volume is looked for again as well.
+
+Short transfers count: a disk that was deleted has no length any more under the old descriptor, and its reads end at
+once.
+"""
 
 TURNS_PER_HOLD = 32
 """A lane asks once in so many turns whether the ledger is behind."""
@@ -95,13 +99,15 @@ def drive(lane: Lane, volume: Volume, reopener: Reopener, hold: Callable[[], boo
         except OSError as error:
             failures += 1
             lane.failed(issued_ns, now(), error.errno or errno.EIO)
-            if error.errno in GONE or failures % EIO_BEFORE_REOPEN == 0:
+            if error.errno in GONE or failures % FAILURES_BEFORE_REOPEN == 0:
                 reopener.try_now()
             continue
         done_ns = now()
         if moved >= 0 and moved != len(lane.buffer):
             failures += 1
             lane.failed(issued_ns, done_ns, SHORT_TRANSFER)
+            if failures % FAILURES_BEFORE_REOPEN == 0:
+                reopener.try_now()
             continue
         failures = 0
         lane.completed(done_ns)
