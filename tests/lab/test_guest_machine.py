@@ -25,7 +25,7 @@ from scripts.takeover_lab.machine import (
 from scripts.takeover_lab.machine_kernel import NoKernelPackage
 from scripts.takeover_lab.machine_python import python_environment
 from scripts.takeover_lab.pair import Lab
-from scripts.takeover_lab.processes import processes_in
+from scripts.takeover_lab.processes import processes_in, wait_until
 from tests.drill.runs import PROJECT, convicting, losses_of, no_false_finding, verdict_of
 from tests.lab.evidence import BLOCK_BYTES, kill_and_compare, lost_offsets, offsets_in_flight
 
@@ -234,11 +234,11 @@ until_seen outage_ended $ended; {END_THE_LOAD}) &"""
         taking.remove_volume()
         pair.kill(active)
         taking.wait_active()
-        time.sleep(2)
+        wait_until(lambda: "LOGICAL_UNIT_NOT_SUPPORTED" in guest.emulator, "the guest to be told so", 60)
+        time.sleep(1)
         taking.add_volume()
         code = guest.wait(END_S)
     assert "rejecting I/O to offline device" in guest.console
-    assert "LOGICAL_UNIT_NOT_SUPPORTED" in guest.emulator
     assert "I/O error, dev sdb" in guest.console
     _, verdict, losses = record_of(guest, tmp_path)
     no_false_finding(verdict, losses)
