@@ -14,7 +14,9 @@ import pytest
 
 from scripts.takeover_lab.layout import FLOATING_ADDRESS, INITIATOR_NAME, TARGET_NAME, Kind, Settings
 from scripts.takeover_lab.machine import (
+    ADAPTER,
     RECORD_MOUNT,
+    STRICT_ADAPTER,
     VOLUME,
     BootImage,
     GuestMachine,
@@ -97,11 +99,11 @@ def make(tmp_path: Path, boot_image: BootImage, compiled: dict[str, str]) -> Mak
     """Makes the guest of a pair, which is ended with its block and leaves no mount and no process."""
 
     @contextmanager
-    def guest_of(lab: Lab, target: str = TARGET_NAME) -> Iterator[GuestMachine]:
+    def guest_of(lab: Lab, target: str = TARGET_NAME, adapter: str = ADAPTER) -> Iterator[GuestMachine]:
         volume = IscsiVolume(f"{FLOATING_ADDRESS}:3260", target, INITIATOR_NAME)
         visible = [PROJECT, Path(sys.prefix), Path(sys.base_prefix), Path(compiled["PYTHONPYCACHEPREFIX"])]
         namespace = lab.layout.namespace("guest")
-        with GuestMachine(tmp_path / "guest", boot_image, namespace, volume, visible) as guest:
+        with GuestMachine(tmp_path / "guest", boot_image, namespace, volume, visible, adapter=adapter) as guest:
             yield guest
         assert not guest.running
         assert processes_in(namespace) == []
@@ -209,6 +211,28 @@ def test_the_active_controller_is_killed_while_it_writes(make: Make, start: Star
     assert (verdict["verdict"], code) == ("PASS", 0), guest.output
     one_takeover_within_the_time_out(guest, verdict)
     assert verdict["writes"]["errors"] == 0
+
+
+def test_commands_that_time_out_are_aborted_and_the_run_goes_on(
+    make: Make, start: Start, pair: Lab, tmp_path: Path
+) -> None:
+    """The time-out of the disk is shorter than the stall: the guest aborts what hangs, and nothing is lost."""
+    short = f"echo 3 >/sys/block/{Path(VOLUME).name}/device/timeout; "
+    with make(pair, adapter=STRICT_ADAPTER) as guest:
+        start(guest, f"{short}{UNTIL_AFTER_AN_OUTAGE} && {CHECK}")
+        guest.wait_for_output(BEGUN, END_S)
+        time.sleep(2)
+        active = pair.one_active()
+        active.freeze()
+        pair.standby_of(active.own.name).wait_active()
+        code = guest.wait(END_S)
+    _, verdict, losses = record_of(guest, tmp_path)
+    no_false_finding(verdict, losses)
+    assert (verdict["verdict"], code) == ("PASS", 0), guest.output
+    takeover = verdict["takeovers"][0]
+    assert takeover["longest_wait_s"] > takeover["time_out_s"] == 3
+    assert "beyond the disk's time-out of 3.00 s" in " ".join(guest.output.split()).replace("time- out", "time-out")
+    assert "Aborting command" in guest.console
 
 
 def test_real_errors_of_a_disk_and_of_a_controller_are_no_losses(
