@@ -274,7 +274,7 @@ class TestAtCheckTime:
         (tmp_path / "volume").unlink()
         checked = ackproof("check", record)
         assert checked.returncode == FAIL
-        assert "unreadable: 16 slots" in checked.stdout
+        assert "unreadable: 16 blocks" in checked.stdout
         assert "is not there" in checked.stdout
         verdict = verdict_of(record)
         assert verdict["findings"]["unreadable"] == 16

@@ -192,7 +192,7 @@ def test_without_examination_the_slots_are_counted_and_nothing_is_proved(tmp_pat
     assert verdict["verdict"] == "INCONCLUSIVE"
     slots = the_takeover(verdict)["slots"]
     assert slots == {"examined": 0, "left_to_check": 0, "unexamined": SLOTS}
-    assert any(f"{SLOTS} slots overwritten" in reason for reason in verdict["reasons"])
+    assert any(f"{SLOTS} blocks overwritten" in reason for reason in verdict["reasons"])
 
 
 def test_lanes_that_examine_before_the_mark_is_timed_lose_nothing(

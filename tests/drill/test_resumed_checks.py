@@ -114,7 +114,7 @@ def test_a_resumed_check_finds_what_one_in_one_go_finds(
     for name in ("verdict", "reasons", "coverage", "lost", "findings", "writes"):
         assert resumed.verdict[name] == whole.verdict[name]
     said = [limit for limit in resumed.verdict["not_proved"] if "interrupted and resumed" in limit]
-    assert [limit.split(" hold since")[0] for limit in said] == ([f"what {kept} slots"] if kept else [])
+    assert [limit.split(" hold since")[0] for limit in said] == ([f"what {kept} blocks"] if kept else [])
     assert not any("resumed" in limit for limit in whole.verdict["not_proved"])
 
 

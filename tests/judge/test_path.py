@@ -352,9 +352,9 @@ class TestWords:
         (MOVED, f"192.0.2.9 moved from left ({A}) to right ({B})"),
         (STAYED, f"192.0.2.9 stayed with left ({A})"),
         (THERE_AND_BACK, f"192.0.2.9 moved 2 times: it was with left ({A}) before and left ({A}) after"),
-        (UNKNOWN, f"192.0.2.9 was with left ({A}) before and an unknown neighbour after"),
-        (Direction(ADDRESS, None, BARE, 0), f"192.0.2.9 was with an unknown neighbour before and {C} after"),
-        (Direction(ADDRESS, None, BARE, 1), f"192.0.2.9 moved from an unknown neighbour to {C}"),
+        (UNKNOWN, f"192.0.2.9 was with left ({A}) before and an unknown controller after"),
+        (Direction(ADDRESS, None, BARE, 0), f"192.0.2.9 was with an unknown controller before and {C} after"),
+        (Direction(ADDRESS, None, BARE, 1), f"192.0.2.9 moved from an unknown controller to {C}"),
     ])  # fmt: skip
     def test_the_summary_says_it(self, way: Direction, words: str) -> None:
         assert words in " ".join(told(way).split())

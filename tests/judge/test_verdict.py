@@ -53,8 +53,8 @@ DOUBTS: dict[str, tuple[dict[str, Any], str]] = {
     "no takeover": ({"around": []}, "no takeover was observed, and none was attested"),
     "nothing in flight": ({"around": [around(in_flight=0)]}, "no write was in flight when takeover 1 came"),
     "nothing in flight at the second": ({"around": [around(), around(in_flight=0)]}, "when takeover 2 came"),
-    "slots unread": ({"slots_read": 99}, "1 slot not read"),
-    "slots overwritten unexamined": ({"around": [around(unexamined=2)]}, "2 slots overwritten after takeover 1"),
+    "slots unread": ({"slots_read": 99}, "1 block not read"),
+    "slots overwritten unexamined": ({"around": [around(unexamined=2)]}, "2 blocks overwritten after takeover 1"),
     "no direct I/O": ({"page_cache": "the page cache was in the way"}, "the page cache was in the way"),
     "a damaged ledger": ({"ledger_damage": ["001.ledger, frame 7"]}, "the ledger is damaged: 001.ledger, frame 7"),
     "no flush covered anything": ({"promise": "flushed", "covered_writes": 0}, "no flush covered any write"),
@@ -97,7 +97,7 @@ def test_a_finding_fails_the_run_exactly_if_it_convicts(finding: Finding) -> Non
     assert verdict.verdict == (FAIL if finding in CONVICTING else PASS)
     if finding in CONVICTING:
         assert len(verdict.reasons) == 1
-        assert verdict.reasons[0].startswith(f"{LABELS[finding]}: 2 slots ")
+        assert verdict.reasons[0].startswith(f"{LABELS[finding]}: 2 blocks ")
 
 
 def test_a_missed_criterion_fails_the_run() -> None:
@@ -134,7 +134,7 @@ def test_the_doubts_are_told_beside_the_failures() -> None:
 def test_slots_that_cannot_be_read_fail_the_run_instead_of_leaving_it_open() -> None:
     verdict = conclude(replace(SOUND, slots_read=90, slots_by_finding=counts(unreadable=10)))
     assert verdict.verdict == FAIL
-    assert verdict.reasons == ["unreadable: 10 slots could not be read"]
+    assert verdict.reasons == ["unreadable: 10 blocks could not be read"]
 
 
 class TestWhatIsSaid:

@@ -53,7 +53,7 @@ def verdict_with(lost: int = 3, takeovers: int = 1, **changes: Any) -> dict[str,
     verdict: dict[str, Any] = {
         "format": "ackproof-verdict/1",
         "verdict": "FAIL" if lost else "PASS",
-        "reasons": [f"lost: {lost} slots held an older write"] if lost else ["no acknowledged write was lost"],
+        "reasons": [f"lost: {lost} blocks held an older write"] if lost else ["no acknowledged write was lost"],
         "not_proved": ["anything outside the tested span"],
         "promise": "completed",
         "checked": "2026-11-24T10:01:00.000000Z",

@@ -99,11 +99,11 @@ def test_a_failure_that_no_finding_and_no_criterion_explains_still_fails():
 
 
 def test_inconclusive_is_an_error_with_the_reasons():
-    verdict = verdict_with(lost=0, verdict="INCONCLUSIVE", reasons=["no takeover was observed", "2 slots not read"])
+    verdict = verdict_with(lost=0, verdict="INCONCLUSIVE", reasons=["no takeover was observed", "2 blocks not read"])
     suite = suite_of(held_to_the_schema(verdict))
     assert outcomes(suite) == {"the verdict is PASS": "Error"}
     (case,) = [case for case in suite if case.result]
-    assert case.result[0].message == "no takeover was observed; 2 slots not read"
+    assert case.result[0].message == "no takeover was observed; 2 blocks not read"
 
 
 @pytest.mark.parametrize("where", ["verdict", "run"])

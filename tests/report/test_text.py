@@ -18,7 +18,7 @@ TAKEOVER = {
 }  # fmt: skip
 VERDICT = {
     "verdict": "FAIL",
-    "reasons": ["lost: 3 slots held an older write than the one acknowledged"],
+    "reasons": ["lost: 3 blocks held an older write than the one acknowledged"],
     "not_proved": ["anything outside the tested span"],
     "run": {"ledger_head": "ab" * 32},
     "coverage": {"slots": 120, "slots_read": 120, "bytes_read": 120 * 4096},

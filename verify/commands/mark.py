@@ -15,7 +15,7 @@ from verify.drill.record import RecordFolder
 )
 @click.argument("record", metavar="DIR")
 @click.argument("text")
-@click.option("--takeover", is_flag=True, help="This action takes a controller over; lanes then examine every slot.")
+@click.option("--takeover", is_flag=True, help="This action takes a controller over; lanes then examine every block.")
 def mark(record: str, text: str, takeover: bool) -> int:
     """Record TEXT with the time of this moment in the run that is writing to DIR.
 

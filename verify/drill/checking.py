@@ -277,7 +277,7 @@ def _interruption(regions: list[Region] | None) -> list[str]:
     began, ended = (rfc3339(at) for at in (regions[0].from_wall_ns, regions[-1].to_wall_ns))
     slots = sum(region.end_slot - region.first_slot for region in regions)
     doubt = (
-        f"what {plural(slots, 'slot')} hold since {ended}: this check was interrupted and resumed, and what it had "
+        f"what {plural(slots, 'block')} hold since {ended}: this check was interrupted and resumed, and what it had "
         f"read since {began} was not read again"
     )
     return [doubt]

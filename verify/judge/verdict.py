@@ -22,9 +22,9 @@ _PLURAL_NOTES = {
     Finding.LOST: "held an older write than the one acknowledged",
     Finding.STALE_READ: "gave an older write to a read under load",
     Finding.TORN: "held sectors of several writes",
-    Finding.MISPLACED: "held a block written for another place",
+    Finding.MISPLACED: "held what was written for another place",
     Finding.BLANK: "held one repeated value",
-    Finding.FOREIGN: "held a block of another run",
+    Finding.FOREIGN: "held what another run wrote",
     Finding.UNISSUED: "held a write that was never issued there",
     Finding.DAMAGED: "held bytes that match no write",
     Finding.UNREADABLE: "could not be read",
@@ -90,7 +90,7 @@ def worst(verdicts: Sequence[str]) -> str:
 
 
 def plural(count: int, noun: str) -> str:
-    """A count with its noun: "1 slot", "2 slots"."""
+    """A count with its noun: "1 block", "2 blocks"."""
     return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
@@ -99,7 +99,7 @@ def _failures(evidence: Evidence) -> list[str]:
     for finding in CONVICTING:
         count = int(evidence.slots_by_finding[finding])
         if count:
-            out.append(f"{LABELS[finding]}: {plural(count, 'slot')} {_PLURAL_NOTES[finding]}")
+            out.append(f"{LABELS[finding]}: {plural(count, 'block')} {_PLURAL_NOTES[finding]}")
     return out + list(evidence.missed_criteria)
 
 
@@ -111,11 +111,11 @@ def _doubts(evidence: Evidence) -> list[str]:
         if not around.in_flight:
             out.append(f"no write was in flight when takeover {number} came")
         if around.unexamined:
-            count = plural(around.unexamined, "slot")
+            count = plural(around.unexamined, "block")
             out.append(f"{count} overwritten after takeover {number} before anyone looked at them")
     unread = evidence.slots - evidence.slots_read
     if unread and not int(evidence.slots_by_finding[Finding.UNREADABLE]):
-        out.append(f"{plural(unread, 'slot')} not read")
+        out.append(f"{plural(unread, 'block')} not read")
     if evidence.page_cache:
         out.append(evidence.page_cache)
     out += [f"the ledger is damaged: {damage}" for damage in evidence.ledger_damage]
@@ -144,7 +144,7 @@ def _not_proved(evidence: Evidence) -> list[str]:
         gap_ns = around.takeover.start_ns - around.takeover.looks_from_ns
         if seen and not around.takeover.observed and gap_ns > 0:
             within = f"the {gap_ns / 1e6:,.1f} ms before the address was seen to have moved in takeover {number}"
-            out.append(f"that no lost write was overwritten unseen in {within}")
+            out.append(f"that no lost write was overwritten unexamined in {within}")
     for number, way in enumerate(ways, 1):
         if way is not None and way.moved is False and way.after is not None:
             there = controller_of(way.after)

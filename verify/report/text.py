@@ -27,7 +27,7 @@ def summary(verdict: dict[str, Any], record: str, losses: str) -> str:
     lines += _lost(verdict, losses)
     lines += _takeovers(verdict)
     coverage, writes = verdict["coverage"], verdict["writes"]
-    read = f"{coverage['slots_read']:,} of {coverage['slots']:,} slots ({format_size(coverage['bytes_read'])})"
+    read = f"{coverage['slots_read']:,} of {coverage['slots']:,} blocks ({format_size(coverage['bytes_read'])})"
     lines += _wrapped("read back", read)
     wrote = f"{writes['acknowledged']:,} acknowledged, {writes['in_flight']:,} in flight at the end"
     lines += _wrapped("writes", f"{wrote}, {writes['errors']:,} errors")
@@ -105,7 +105,7 @@ def _takeover(takeover: dict[str, Any]) -> str:
     if before and after:
         text += f"; {before['writes_per_second']:,.0f} writes/s before, {after['writes_per_second']:,.0f} after"
     slots = takeover["slots"]
-    text += f"; slots: {slots['examined']:,} examined, {slots['left_to_check']:,} left to the check"
+    text += f"; blocks: {slots['examined']:,} examined, {slots['left_to_check']:,} left to the check"
     text += f", {slots['unexamined']:,} overwritten unexamined" if slots["unexamined"] else ""
     moves = f"{takeover['path']['address']} moved from " if takeover.get("path") is not None else None
     marks = [mark for mark in takeover["marks"] if moves is None or not mark.startswith(moves)]
@@ -127,7 +127,7 @@ def _path(path: dict[str, Any]) -> str:
 
 def _controller(end: dict[str, str] | None) -> str:
     if end is None:
-        return "an unknown neighbour"
+        return "an unknown controller"
     name, hardware_address = _plain(end["controller"]), _plain(end["hardware_address"])
     return f"{name} ({hardware_address})" if name else hardware_address
 

@@ -55,7 +55,7 @@ class Asked:
 
     def __post_init__(self) -> None:
         if (self.vrrp_priority is None) != (self.vrrp_interval_s is None):
-            raise UsageError("the detection time follows from the VRRP priority and the interval: give both or neither")
+            raise UsageError("the expected stall follows from the VRRP priority and the interval: give both or neither")
         if self.vrrp_priority is not None and self.expected_stall_s is not None:
             raise UsageError("give the expected stall either as a time or by VRRP priority and interval, not both")
         if self.floating_address is not None:
