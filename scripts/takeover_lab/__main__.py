@@ -44,7 +44,21 @@ def _telling(command: Callable[..., Any]) -> Callable[..., Any]:
     return wrapped
 
 
-@click.group()
+EXAMPLE = """
+\b
+Example:
+  scripts/lab up
+  scripts/lab guest ackproof write .lab/guest/volume --erase "$PWD/.lab/guest/volume" --record /var/tmp/drill-1 \\
+      --span 64MiB --for 30s &
+  sleep 15; scripts/lab kill a; wait
+  scripts/lab guest ackproof check /var/tmp/drill-1
+  scripts/lab down
+
+Exit codes: 0 done, 1 a takeover of `soak` was not as it must be, 2 wrong usage, 4 could not run.
+"""
+
+
+@click.group(epilog=EXAMPLE, context_settings={"help_option_names": ["-h", "--help"]})
 def lab() -> None:
     """A dual-controller pair on this machine, of real general-purpose parts, and ways to hurt it.
 
@@ -58,11 +72,12 @@ def lab() -> None:
 @folder_option
 @click.option("--pair", "kind", type=click.Choice([kind.value for kind in Kind]), default=Kind.SOUND.value,
               show_default=True, help="A sound pair, or one that loses data in its own way.")  # fmt: skip
-@click.option("--size", default="64MiB", show_default=True, help="Size of the volume.")
+@click.option("--size", metavar="SIZE", default="64MiB", show_default=True, help="Size of the volume.")
 @click.option("--priorities", type=(click.IntRange(1, 254), click.IntRange(1, 254)), default=(200, 100),
-              show_default=True, help="VRRP priorities of A and B.")  # fmt: skip
-@click.option("--interval", default="1s", show_default=True, help="VRRP advertisement interval.")
-@click.option("--destage-every", default="3s", show_default=True, help="How often a cache goes to the disk.")
+              show_default=True, metavar="A B", help="VRRP priorities of A and B.")  # fmt: skip
+@click.option("--interval", metavar="TIME", default="1s", show_default=True, help="VRRP advertisement interval.")
+@click.option("--destage-every", metavar="TIME", default="3s", show_default=True,
+              help="How often a cache goes to the disk.")  # fmt: skip
 @_telling
 def up(folder: Path, kind: str, size: str, priorities: tuple[int, int], interval: str, destage_every: str) -> None:
     """Install what is missing, build the pair, and attach the guest."""
@@ -155,7 +170,7 @@ def failback(folder: Path) -> None:
     _tell(found)
 
 
-@lab.command("cut-peers")
+@lab.command("cut-peers", short_help="Cut the VRRP daemons off from each other.")
 @folder_option
 @_telling
 def cut_peers(folder: Path) -> None:
@@ -171,7 +186,8 @@ def join_peers(folder: Path) -> None:
     Lab.open(folder.resolve()).join_peers()
 
 
-@lab.command(context_settings={"ignore_unknown_options": True, "allow_interspersed_args": False})
+@lab.command(short_help="Run a command on the guest's network.",
+             context_settings={"ignore_unknown_options": True, "allow_interspersed_args": False})  # fmt: skip
 @folder_option
 @click.argument("command", nargs=-1, required=True, type=click.UNPROCESSED)
 @_telling
@@ -185,7 +201,7 @@ def guest(folder: Path, command: tuple[str, ...]) -> None:
     os.execvp(line[0], line)
 
 
-@lab.command()
+@lab.command(short_help="Takeovers of a sound pair in a row.")
 @click.option("--takeovers", type=click.IntRange(1), default=30, show_default=True, help="How many in a row.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Number that moments and loads follow from.")
 @folder_option

@@ -60,6 +60,8 @@ def dossier(folders: tuple[str, ...], **options: Any) -> int:
 
     With --confirm it tells of record folders, folders of single checks and dossiers whether they are intact, or which
     file changed, is missing or was added. Exit code 0 made or intact, 1 not intact.
+
+    The packages that it needs come with pip install 'ackproof[report]', those for --sign with 'ackproof[sign]'.
     """
     if options["confirming"]:
         unfit = [name for name in ("into", "about", "bound", "takeovers_a_year", "sign") if options[name] is not None]

@@ -31,12 +31,14 @@ _WORDS = {Level.FINE: "fine", Level.WARNING: "warn", Level.STOP: "STOP"}
 @click.command(short_help="Look at a volume; write nothing.", epilog=EXAMPLE)
 @click.argument("volume")
 @click.option("--record", metavar="DIR", default=None, help="Where the records shall go; may not be on the volume.")
-@click.option("--start", default="0", show_default=True, help="Where the tested span shall begin on the volume.")
-@click.option("--span", default=None, help="Length of the tested span.")
+@click.option("--start", metavar="SIZE", default="0", show_default=True,
+              help="Where the tested span shall begin on the volume.")  # fmt: skip
+@click.option("--span", metavar="SIZE", default=None, help="Length of the tested span.")
 @click.option("--array-cache", metavar="SIZE", default=None, help="The array's cache, to hold the span against.")
 @click.option("--floating-address", metavar="ADDR", default=None, help="IP address that moves in a takeover.")
 @click.option("--expected-stall", metavar="TIME", default=None, help="Stall to hold the time-outs against.")
-@click.option("--vrrp-priority", type=int, default=None, help="The standby's, 1 to 254: gives the stall by RFC 9568.")
+@click.option("--vrrp-priority", metavar="N", type=int, default=None,
+              help="The standby's, 1 to 254: gives the stall by RFC 9568.")  # fmt: skip
 @click.option("--vrrp-interval", metavar="TIME", default=None, help="Between advertisements, 10ms to 40.95s.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of lines.")
 def survey(volume: str, as_json: bool, **options: Any) -> int:

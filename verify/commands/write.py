@@ -33,35 +33,43 @@ _STREAM_KEYS = ("block", "lanes", "span", "pattern", "read-share", "flush-every"
 @click.command(short_help="Fill a volume and load it, with a ledger kept elsewhere.", epilog=EXAMPLE)
 @click.argument("volume")
 @click.option("--record", required=True, metavar="DIR", help="Record folder to make; never on the volume under test.")
-@click.option("--for", "duration", default="60s", show_default=True, help="Length of the load after the fill.")
+@click.option("--for", "duration", metavar="TIME", default="60s", show_default=True,
+              help="Length of the load after the fill.")  # fmt: skip
 @click.option("--operations", type=click.IntRange(0, OPERATIONS_MAX), default=None,
               help="Operations of each lane instead of a time.")  # fmt: skip
-@click.option("--block", default=str(BLOCK_BYTES_DEFAULT), help="Block size, a power of two. [default: 4KiB]")
+@click.option("--block", metavar="SIZE", default=str(BLOCK_BYTES_DEFAULT),
+              help="Block size, a power of two. [default: 4KiB]")  # fmt: skip
 @click.option("--lanes", default=LANES_DEFAULT, show_default=True, help="Sequential writers, the queue depth.")
-@click.option("--start", default="0", show_default=True, help="Where the tested span begins on the volume.")
-@click.option("--span", default=None, help="Length of the tested span. [default: 1GiB, or what there is]")
+@click.option("--start", metavar="SIZE", default="0", show_default=True,
+              help="Where the tested span begins on the volume.")  # fmt: skip
+@click.option("--span", metavar="SIZE", default=None,
+              help="Length of the tested span. [default: 1GiB, or what there is]")  # fmt: skip
 @click.option("--seed", type=int, default=None, help="Number that the load follows from. [default: random]")
 @click.option(
     "--pattern",
     type=click.Choice([p.name.lower() for p in Pattern]),
     default="uniform",
     show_default=True,
-    help=f"Where writes go; skewed favours few slots (Zipf-like, exponent {SKEW_EXPONENT}).",
+    help=f"Where writes go; skewed favours few blocks (Zipf-like, exponent {SKEW_EXPONENT}).",
 )
 @click.option("--read-share", default=0.0, show_default=True, help="Share of reads in the load, 0 to 1.")
-@click.option("--flush-every", default="never", show_default=True, help="N writes of a lane, `write` or `never`.")
+@click.option("--flush-every", metavar="N", default="never", show_default=True,
+              help="After N writes of a lane; `write` forces each one; or `never`.")  # fmt: skip
 @click.option("--promise", type=click.Choice(PROMISES), default="completed", show_default=True,
               help="What survives: acknowledged writes a takeover, flushed ones a loss of power.")  # fmt: skip
 @click.option("--pace", default=0.0, help="Operations per second of the stream. [default: as fast as they go]")
-@click.option("--no-fill", is_flag=True, help="Skip writing every slot once before the load.")
+@click.option("--no-fill", is_flag=True, help="Skip writing every block once before the load.")
 @click.option("--submit", type=click.Choice(SUBMISSIONS), default="auto", show_default=True,
-              help="How operations are submitted; auto is a ring where the kernel lets us.")  # fmt: skip
+              help="How operations are submitted; auto is a ring where kernel and volume allow it.")  # fmt: skip
 @click.option("--erase", metavar="IDENTITY", default=None, help="What may be erased, by the identity `survey` prints.")
 @click.option("--streams", metavar="FILE", type=click.Path(dir_okay=False), default=None,
               help="TOML file with several [[stream]] tables instead of --block, --lanes and the like.")  # fmt: skip
-@click.option("--stall-threshold", default="1s", show_default=True, help="A longer wait of a lane is an outage.")
-@click.option("--merge-within", default="5s", show_default=True, help="Stalls closer than this are one takeover.")
-@click.option("--atomic-unit", default=None, help="Bytes the device writes whole or not at all. [default: a sector]")
+@click.option("--stall-threshold", metavar="TIME", default="1s", show_default=True,
+              help="A longer wait of a lane is an outage.")  # fmt: skip
+@click.option("--merge-within", metavar="TIME", default="5s", show_default=True,
+              help="Stalls closer than this are one takeover.")  # fmt: skip
+@click.option("--atomic-unit", metavar="SIZE", default=None,
+              help="What the device writes whole or not at all. [default: a sector]")  # fmt: skip
 @click.option("--workers", type=click.IntRange(1, 64), default=None, help="Processes that share the lanes.")
 @click.option("--floating-address", metavar="ADDR", default=None,
               help="Watch which hardware answers there, to tell which way a takeover went.")  # fmt: skip
