@@ -129,9 +129,9 @@ def measure(bench: Bench) -> list[Measured]:
 
 def table(bench: Bench, rows: list[Measured]) -> str:
     """The rows as text, and a warning where others were at work."""
-    above = f"{'':<76}{'':>8}  {'range of':<14}{'us an operation':>16}{'bytes':>8}"
+    above = f"{'':<76}{'':>8}  {'range of':<14}{'us an operation':>16}"
     titles = f"{'row':<46}{'unit':<10}{'ackproof':>10}{'bare':>10}  {'by':<8}{'ratio':>6}  {'ratios':<14}"
-    lines = [above, f"{titles}{'ackproof':>9}{'bare':>7}{'a slot':>8}"]
+    lines = [above, f"{titles}{'ackproof':>9}{'bare':>7}"]
     for row in rows:
         lines += _lines(row)
     busiest = max(bench.busy_shares)
@@ -148,7 +148,6 @@ def _lines(row: Measured) -> list[str]:
     line = (
         f"{row.row.name:<46}{row.row.unit:<10}{row.ours('rate'):>10,.0f}{row.bare('rate'):>10,.0f}  {row.best:<8}"
         f"{statistics.median(ratios):>6.2f}  {span:<14}{_number(row.ours('cpu_us')):>9}{_number(row.bare('cpu_us')):>7}"
-        f"{_number(row.fact('slot_bytes')):>8}"
     )
     delay_us = row.fact("completion_to_record_p99_us")
     notes = [row.note] if row.note else []
@@ -176,7 +175,8 @@ def read_options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="scripts/bench",
         description="Set ackproof beside bare loops in C doing the same direct I/O, in turns on one volume.",
-        epilog="example: scripts/bench --at /mnt/disk --rounds 5 --only '4 KiB' --json bench.json",
+        epilog="example: scripts/bench --at /mnt/disk --rounds 5 --only '4 KiB' --json bench.json; "
+        "what checks cost by themselves: scripts/bench checks --help",
         formatter_class=argparse.ArgumentDefaultsHelpFormatter,
     )
     sizes = whole(16, 1 << 20)

@@ -237,11 +237,17 @@ def _judge_only(path: str) -> None:
 
 def main() -> None:
     """Measure what was asked for and print a line for each."""
-    parser = argparse.ArgumentParser(prog="scripts/bench checks", description=str(__doc__).partition("\n")[0])
-    parser.add_argument("--at", type=Path, metavar="DIR", default=Path(tempfile.gettempdir()), help="where to work")
+    parser = argparse.ArgumentParser(
+        prog="scripts/bench checks",
+        description=str(__doc__).partition("\n")[0],
+        epilog="example: scripts/bench checks --at /mnt/disk --judging 10 100 --check 4",
+    )
+    parser.add_argument("--at", type=Path, metavar="DIR", default=Path(tempfile.gettempdir()),
+                        help="folder on the disk to use")  # fmt: skip
     parser.add_argument("--judging", type=float, nargs="*", default=[], metavar="MILLIONS", help="lengths of ledgers")
-    parser.add_argument("--slots", type=int, default=1 << 22, help="slots of the runs judged")
-    parser.add_argument("--missing", type=float, nargs="*", default=[], metavar="MILLIONS", help="slots of lost ones")
+    parser.add_argument("--slots", type=int, default=1 << 22, metavar="BLOCKS", help="size of the volumes of those")
+    parser.add_argument("--missing", type=float, nargs="*", default=[], metavar="MILLIONS",
+                        help="blocks of volumes that are gone")  # fmt: skip
     parser.add_argument("--check", type=float, nargs="*", default=[], metavar="GIB", help="sizes of volumes to check")
     parser.add_argument("--judge-only", metavar="RECORD", help=argparse.SUPPRESS)
     options = parser.parse_args()

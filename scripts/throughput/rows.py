@@ -32,7 +32,7 @@ class Side:
 
 @dataclass(frozen=True)
 class Round:
-    """One round of a row. `facts` are further numbers by name, such as `slot_bytes`, bytes of memory a slot."""
+    """One round of a row. `facts` are further numbers by name, such as `ledger_bytes_per_write`."""
 
     ackproof: Side
     bare: dict[str, Side]
