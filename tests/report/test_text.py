@@ -50,6 +50,13 @@ def test_says_when_and_where():
     assert "one moment" in text
 
 
+def test_a_path_is_not_broken_at_its_hyphens():
+    for depth in range(1, 60):
+        losses = f"{'a-' * depth}record/checks/001/losses.csv"
+        told = summary(copy.deepcopy(VERDICT), "drill-1", losses)
+        assert any(losses in line for line in told.splitlines()) == (len(losses) <= 86)
+
+
 def test_ends_with_what_is_not_proved():
     assert shown().splitlines()[-2:] == ["This verdict does not prove:", "  - anything outside the tested span"]
 

@@ -37,7 +37,8 @@ def summary(verdict: dict[str, Any], record: str, losses: str) -> str:
     lines.append("This verdict does not prove:")
     limits = verdict["not_proved"]
     for limit in limits[:_LIMITS_SHOWN]:
-        lines += textwrap.wrap(_printable(limit), WIDTH, initial_indent="  - ", subsequent_indent="    ")
+        lines += textwrap.wrap(_printable(limit), WIDTH, initial_indent="  - ", subsequent_indent="    ",
+                               break_on_hyphens=False)  # fmt: skip
     if len(limits) > _LIMITS_SHOWN:
         lines.append(f"  - and {len(limits) - _LIMITS_SHOWN} more, in verdict.json")
     return "\n".join(lines)
@@ -60,7 +61,7 @@ def _headline(verdict: dict[str, Any]) -> str:
 
 def _wrapped(label: str, text: str) -> list[str]:
     indent = " " * (_LABEL + 2)
-    lines = textwrap.wrap(_printable(text), WIDTH - len(indent), break_long_words=True) or [""]
+    lines = textwrap.wrap(_printable(text), WIDTH - len(indent), break_on_hyphens=False) or [""]
     return [f"  {label:<{_LABEL}}{lines[0]}"] + [indent + line for line in lines[1:]]
 
 
