@@ -57,6 +57,18 @@ def test_a_path_is_not_broken_at_its_hyphens():
         assert any(losses in line for line in told.splitlines()) == (len(losses) <= 86)
 
 
+@pytest.mark.parametrize(
+    ("early_s", "late_s", "said"),
+    [
+        (0.0181, 0.01811, "one moment, 18.1 ms before the"),
+        (0.0181, 0.0215, "one moment, 18.1 ms to 21.5 ms before the"),
+    ],
+)
+def test_a_moment_known_to_the_last_digit_shown_is_told_once(early_s, late_s, said):
+    order = {**TAKEOVER["order"], "one_moment": True, "recovery_point_s": [early_s, late_s]}
+    assert said in shown(takeovers=[{**TAKEOVER, "order": order}])
+
+
 def test_ends_with_what_is_not_proved():
     assert shown().splitlines()[-2:] == ["This verdict does not prove:", "  - anything outside the tested span"]
 

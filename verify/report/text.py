@@ -148,10 +148,9 @@ def _order(order: dict[str, Any]) -> str:
         early, late = order["recovery_point_s"]
         if early is None:
             return f"the volume went back to one moment, at most {format_duration(late)} before the takeover"
-        return (
-            f"the volume went back to one moment, {format_duration(max(early, 0.0))} to "
-            f"{format_duration(max(late, 0.0))} before the takeover"
-        )
+        first, last = format_duration(max(early, 0.0)), format_duration(max(late, 0.0))
+        span = last if first == last else f"{first} to {last}"
+        return f"the volume went back to one moment, {span} before the takeover"
     witness = order["witness"]
     return (
         f"reordered: the write acknowledged at {witness['lost']['acknowledged']} (offset {witness['lost']['offset']}) "
