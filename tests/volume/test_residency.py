@@ -15,7 +15,9 @@ import pytest
 from verify.errors import CannotRun
 from verify.volume import kernel, residency
 from verify.volume.direct import DirectVolume, open_volume, prove_direct
+from verify.volume.identity import identify
 from verify.volume.kernel import resident_pages
+from verify.volume.look import direct_trouble
 
 Attach = Callable[..., str]
 ASKING = [kernel._cached_by_cachestat, kernel._cached_by_mincore]
@@ -312,3 +314,13 @@ class TestLoopDevices:
         assert volume.identity.identity == f"loop:{image_with_data}@0-part1"
         assert volume.size_bytes == 4 << 20
         assert (problem is None) == (mode == "on")
+
+
+@pytest.mark.root
+@pytest.mark.parametrize(("option", "trouble"), [("on", ""), ("off", "through this guest's page cache")])
+def test_a_survey_says_of_a_loop_device_what_a_write_would_refuse(
+    attach: Attach, image_with_data: Path, option: str, trouble: str
+) -> None:
+    found = direct_trouble(identify(attach(image_with_data, f"--direct-io={option}")))
+    assert trouble in found
+    assert bool(found) == bool(trouble)

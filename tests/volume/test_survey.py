@@ -277,7 +277,7 @@ class TestRealVolumes:
     def test_a_mounted_device_stops_and_records_on_it_too(
         self, attach: Callable[..., str], mount: Callable[..., Path], image: Path
     ) -> None:
-        device = attach(image)
+        device = attach(image, "--direct-io=on")
         subprocess.run(["mkfs.ext4", "-q", device], check=True)
         point = mount(device)
         found = survey(device, Asked(record=os.path.join(point, "not", "there", "yet")))

@@ -59,7 +59,7 @@ class DirectVolume:
         self._swapping = threading.Lock()
         """Held for the moment in which descriptors change."""
         self.cache_mode = self._cache_mode_now()
-        self._indirect_loop = indirect_loop(self, sysfs)
+        self._indirect_loop = indirect_loop(identity, sysfs)
         self._instance = self._instance_of(identity)
 
     @property
@@ -201,7 +201,7 @@ class DirectVolume:
             self._note(
                 f"cache mode changed from {self.cache_mode or 'unknown'} to {mode or 'unknown'} on reopening"
             )
-        problem = indirect_loop(self, self._sysfs)
+        problem = indirect_loop(self.identity, self._sysfs)
         if problem and problem != self._indirect_loop:
             self._note(f"on reopening, {problem}")
 

@@ -20,6 +20,7 @@ from verify.volume.kernel import memory_file_system
 from verify.volume.memory import aligned_buffer
 from verify.volume.mounts import process_name, processes_with_open
 from verify.volume.programs import abandon
+from verify.volume.residency import indirect_loop
 from verify.volume.safety import Contents, holds_of, shares_volume, uses_of
 from verify.volume.sysfs import device_number_text
 
@@ -160,7 +161,7 @@ def _openers(identity: VolumeIdentity) -> list[str]:
 
 
 def direct_trouble(identity: VolumeIdentity) -> str:
-    """Try one direct read at the start of a volume; a phrase where that does not work, else ""."""
+    """Try one direct read at the start of a volume; a phrase where that does not work or goes on in memory, else ""."""
     try:
         fd = os.open(identity.path, os.O_RDONLY | os.O_DIRECT | os.O_CLOEXEC)
     except OSError as error:
@@ -174,7 +175,7 @@ def direct_trouble(identity: VolumeIdentity) -> str:
         return f"a direct read at its start failed ({error.strerror})"
     finally:
         os.close(fd)
-    return ""
+    return indirect_loop(identity) or ""
 
 
 def main(arguments: Sequence[str]) -> None:

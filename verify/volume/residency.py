@@ -6,6 +6,7 @@ import mmap
 import os
 from typing import TYPE_CHECKING
 
+from verify.volume.identity import VolumeIdentity
 from verify.volume.kernel import direct_alignment, memory_file_system, resident_pages
 from verify.volume.memory import aligned_buffer
 from verify.volume.mounts import devices_of, mount_of, read_mounts
@@ -41,13 +42,12 @@ def prove_direct(volume: DirectVolume, sysfs: str = "/sys", proc: str = "/proc")
         return f"{path} is on {name}, which keeps its files in this guest's page cache"
     if volume.identity.is_file and (direct_alignment(path) or (1, 1))[1] == 0:
         return f"the file system of {path} says that it does no direct I/O on this file"
-    return indirect_loop(volume, sysfs, proc) or _what_reads_leave(volume)
+    return indirect_loop(volume.identity, sysfs, proc) or _what_reads_leave(volume)
 
 
-def indirect_loop(volume: DirectVolume, sysfs: str = "/sys", proc: str = "/proc") -> str | None:
+def indirect_loop(identity: VolumeIdentity, sysfs: str = "/sys", proc: str = "/proc") -> str | None:
     """Find a loop device in or under a volume that goes through the page cache; one sentence, or None."""
     tree = BlockTree(sysfs)
-    identity = volume.identity
     node = tree.by_number(identity.device_number)
     roots = _under_path(identity.path, identity.device_number, tree, proc) if identity.is_file else [node]
     waiting = [root for root in roots if root is not None]
