@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from verify.drill.particulars import Particulars
-from verify.judge.verdict import FAIL, INCONCLUSIVE, PASS, worst
+from verify.judge.verdict import FAIL, INCONCLUSIVE, PASS, plural, worst
 from verify.report.facts import criteria_of
 from verify.report.loss_bounds import loss_bounds
 from verify.report.statistics import unavailability
-from verify.report.words import count, headline, order_in_words, takeover_in_words
+from verify.report.words import headline, order_in_words, takeover_in_words
 
 DOSSIER_FORMAT = "ackproof-dossier/1"
 EXPECTED_ENDS = frozenset({"the time is over", "all operations are done"})
@@ -105,10 +105,10 @@ def _headline(told: Sequence[Mapping[str, Any]], overall: str) -> str:
     numbers = {word: sum(run["verdict"] == word for run in told) for word in (PASS, FAIL, INCONCLUSIVE)}
     parts = ", ".join(f"{number} {word}" for word, number in numbers.items() if number)
     lost = sum(run["lost_writes"] for run in told)
-    end = f"{count(lost, 'acknowledged write')} lost in all." if lost else "No acknowledged write was found lost."
+    end = f"{plural(lost, 'acknowledged write')} lost in all." if lost else "No acknowledged write was found lost."
     if overall == INCONCLUSIVE and not lost:
         end += " Not everything was proved."
-    return f"{count(len(told), 'run')}: {parts}. {end}"
+    return f"{plural(len(told), 'run')}: {parts}. {end}"
 
 
 def _run(number: int, run: BoundRun) -> dict[str, Any]:
@@ -262,7 +262,7 @@ def _deviations(runs: Sequence[BoundRun], told: Sequence[Mapping[str, Any]]) -> 
         if about.get("examination_off"):
             out.append(f"{start}: blocks were not examined before their first overwrite")
         if about.get("workers_lost"):
-            out.append(f"{start}: {count(len(about['workers_lost']), 'worker')} was lost under load")
+            out.append(f"{start}: {plural(len(about['workers_lost']), 'worker')} was lost under load")
         cache = _mapping(about.get("volume")).get("page_cache")
         if cache:
             out.append(f"{start}: {cache}")
@@ -306,7 +306,7 @@ def _open(
             text += " and was not passed since"
         out.append(text + ".")
     out += [
-        f"{_name(row)}: {count(row['planned'] - len(row['runs']), 'planned drill')} not done."
+        f"{_name(row)}: {plural(row['planned'] - len(row['runs']), 'planned drill')} not done."
         for row in scenarios if row["planned"] and len(row["runs"]) < row["planned"]
     ]  # fmt: skip
     directions: dict[str, set[str]] = {}
@@ -321,7 +321,7 @@ def _open(
     total = bounds["total"]
     if bounds["stated_bound"] is not None and total["more_for_stated_bound"] != 0:
         more = total["more_for_stated_bound"]
-        needed = "more drills than can be done" if more is None else count(more, "further drill") + " without loss"
+        needed = "more drills than can be done" if more is None else plural(more, "further drill") + " without loss"
         bound = f"{bounds['stated_bound'] * 100:.3g}\u00a0%"
         out.append(f"The stated bound of {bound} on the loss probability needs {needed}.")
     return out

@@ -6,9 +6,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from verify.drill.quantities import format_duration
+from verify.judge.verdict import plural
 from verify.report.html import render_page
 from verify.report.loss_bounds import BOUNDS
-from verify.report.words import VERDICT_SIGNS, count
+from verify.report.words import VERDICT_SIGNS
 
 SIGNERS = ("Conducted by", "Witnessed for the supplier", "Accepted for the client")
 CRITERIA_SHOWN = 400
@@ -45,7 +46,7 @@ def _loss_words(loss: Mapping[str, Any]) -> list[str]:
     sure = _percent(loss["confidence"])
     if not total["drills"]:
         return ["No run could have shown a loss, so nothing is bounded."]
-    drills = count(total["drills"], "drill")
+    drills = plural(total["drills"], "drill")
     upper = _percent(total["upper_bound"])
     bounded = f"the probability of a loss in one more such drill is at most {upper} at {sure}, one-sided"
     if not total["losses"]:
@@ -58,14 +59,14 @@ def _loss_words(loss: Mapping[str, Any]) -> list[str]:
         "several scenarios tells of their mixture, and none tells of a fault that was not tried."
     )
     if total["not_counted"]:
-        out.append(f"{count(total['not_counted'], 'run')} could not have shown a loss and counted for nothing.")
+        out.append(f"{plural(total['not_counted'], 'run')} could not have shown a loss and counted for nothing.")
     if loss["stated_bound"] is not None:
         more = total["more_for_stated_bound"]
         stated = f"To show at most {_percent(loss['stated_bound'])} "
         if more == 0:
             out.append(f"{stated}no further drill is needed.")
         else:
-            needed = "more drills than can be done" if more is None else f"{count(more, 'further drill')} without loss"
+            needed = "more drills than can be done" if more is None else f"{plural(more, 'further drill')} without loss"
             out.append(f"{stated}takes {needed}.")
     return out
 

@@ -11,11 +11,11 @@ import re
 from xml.etree import ElementTree
 
 from verify.drill.quantities import wall_ns_of
-from verify.judge.verdict import FAIL, PASS
+from verify.judge.verdict import FAIL, PASS, plural
 from verify.report.damage import KINDS
 from verify.report.facts import ReportFacts, criteria_of
 from verify.report.visible import visible
-from verify.report.words import KIND_MEANS, count, headline
+from verify.report.words import KIND_MEANS, headline
 
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """XML 1.0, section 2.2, production 2: the characters that may not occur."""
@@ -35,7 +35,7 @@ def junit_xml(facts: ReportFacts) -> bytes:
         case = _case(f"no {kind} blocks", "findings")
         number = int(findings[kind.replace(" ", "_")])
         if number:
-            _add(case, "failure", kind, f"{count(number, 'block')}: {KIND_MEANS[kind]}")
+            _add(case, "failure", kind, f"{plural(number, 'block')}: {KIND_MEANS[kind]}")
         cases.append(case)
     for criterion in criteria_of(verdict, about):
         case = _case(criterion.name, "criteria")

@@ -10,6 +10,7 @@ import numpy as np
 
 from verify.blocks.layout import is_power_of_two
 from verify.drill.quantities import format_duration, format_size
+from verify.judge.verdict import plural
 from verify.report.damage import Damage, Extent
 from verify.report.facts import Occurrence, ReportFacts, criteria_of
 from verify.report.figures import Happenings, Moment, Stall, latency_distribution, timeline, volume_map
@@ -17,7 +18,6 @@ from verify.report.html import Figure, environment, flat, render_page, survey_ta
 from verify.report.words import (
     KIND_MEANS,
     VERDICT_SIGNS,
-    count,
     headline,
     order_in_words,
     takeover_in_words,
@@ -237,7 +237,7 @@ def _map(facts: ReportFacts) -> dict[str, Any]:
     counts = facts.damage.by_cell(run.start_bytes, cell_bytes, -(-span_bytes // cell_bytes))
     damaged = int(counts.sum())
     cells = int(np.count_nonzero(counts.sum(axis=0)))
-    title = f"Map of the tested span: {count(damaged, 'damaged block')} in {cells:,} of {counts.shape[1]:,} cells"
+    title = f"Map of the tested span: {plural(damaged, 'damaged block')} in {cells:,} of {counts.shape[1]:,} cells"
     wide, narrow = (
         volume_map(counts, run.start_bytes, cell_bytes, "m", title, wide) if damaged else "" for wide in (True, False)
     )

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from verify.drill.quantities import format_duration
+from verify.judge.verdict import plural
 
 VERDICT_SIGNS = {"PASS": "✓", "FAIL": "✗", "INCONCLUSIVE": "?"}
 
@@ -32,7 +33,7 @@ def headline(verdict: Mapping[str, Any]) -> str:
     lost, findings = verdict["lost"], verdict["findings"]
     if lost["acknowledged_writes"]:
         writes, blocks = int(lost["acknowledged_writes"]), int(lost["blocks"])
-        return f"{count(writes, 'acknowledged write')} lost in {count(blocks, 'block')}."
+        return f"{plural(writes, 'acknowledged write')} lost in {plural(blocks, 'block')}."
     if sum(number for kind, number in findings.items() if kind != "tear_in_flight"):
         return "Nothing acknowledged was lost for good, but the volume did not answer as it must."
     if verdict["verdict"] == "PASS":
@@ -42,19 +43,14 @@ def headline(verdict: Mapping[str, Any]) -> str:
     return "No damage was found, and nothing was proved."
 
 
-def count(number: int, noun: str) -> str:
-    """A number with its noun: "1 block", "1,204 blocks"."""
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
-
-
 def order_in_words(order: Mapping[str, Any]) -> list[str]:
     """What the order of the surviving writes shows, as paragraphs."""
     out = [_one_moment(order)] if order["one_moment"] else _reordered(order)
     if order["left_out"]:
         left = int(order["left_out"])
         out.append(
-            f"{count(left, 'block')} told nothing of order and {'was' if left == 1 else 'were'} left out: no write can "
-            "be read there, or the newest was in flight when the takeover came."
+            f"{plural(left, 'block')} told nothing of order and {'was' if left == 1 else 'were'} left out: no write "
+            "can be read there, or the newest was in flight when the takeover came."
         )
     if order.get("for_information_only"):
         out.append(
@@ -76,8 +72,8 @@ def _one_moment(order: Mapping[str, Any]) -> str:
         span = f"{last} before the takeover" if first == last else f"{first} to {last} before the takeover"
         span += f" (between {moment[0]} and {moment[1]})"
     return (
-        f"The volume went back to one moment, {span}. All {count(int(order['slots']), 'block')} looked at agree on it: "
-        "what was acknowledged before that moment is there, and what came after it is gone, in order. To an "
+        f"The volume went back to one moment, {span}. All {plural(int(order['slots']), 'block')} looked at agree on "
+        "it: what was acknowledged before that moment is there, and what came after it is gone, in order. To an "
         "application it looks like a loss of power at that moment, except that it had been told of later writes."
     )
 
@@ -93,8 +89,8 @@ def _reordered(order: Mapping[str, Any]) -> list[str]:
         "volume from any one moment has the second without the first."
     )
     extent = (
-        f"{count(int(order['overtaken']), 'lost write')} had been overtaken by a later one in this way. Of "
-        f"{count(int(order['slots']), 'block')} looked at, {int(order['set_aside']):,} would have to be set aside for "
+        f"{plural(int(order['overtaken']), 'lost write')} had been overtaken by a later one in this way. Of "
+        f"{plural(int(order['slots']), 'block')} looked at, {int(order['set_aside']):,} would have to be set aside for "
         "the rest to fit one moment. Journals and databases rely on this order: what they hold may be beyond their "
         "own recovery."
     )
