@@ -16,7 +16,7 @@ from verify.judge.verdict import FAIL, INCONCLUSIVE, PASS, plural, worst
 from verify.report.facts import criteria_of
 from verify.report.loss_bounds import loss_bounds
 from verify.report.statistics import unavailability
-from verify.report.words import headline, order_in_words, takeover_in_words
+from verify.report.words import damaged_blocks, headline, order_in_words, takeover_in_words
 
 DOSSIER_FORMAT = "ackproof-dossier/1"
 EXPECTED_ENDS = frozenset({"the time is over", "all operations are done"})
@@ -114,7 +114,7 @@ def _headline(told: Sequence[Mapping[str, Any]], overall: str) -> str:
 def _run(number: int, run: BoundRun) -> dict[str, Any]:
     verdicts = [verdict for _, verdict in run.checks]
     overall = worst([verdict["verdict"] for verdict in verdicts]) if verdicts else INCONCLUSIVE
-    damaged = any(_damage(verdict) for verdict in verdicts)
+    damaged = any(damaged_blocks(verdict) for verdict in verdicts)
     main = next((v for v in reversed(verdicts) if v["verdict"] == overall), None)
     out: dict[str, Any] = {
         "number": number,
@@ -170,13 +170,9 @@ def _takeover(takeover: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _damage(verdict: Mapping[str, Any]) -> int:
-    return sum(number for kind, number in verdict["findings"].items() if kind != "tear_in_flight")
-
-
 def _conclusive(verdict: Mapping[str, Any]) -> bool:
     """Whether the check could have shown a loss: it found damage, passed, or failed by a criterion alone."""
-    if verdict["verdict"] == PASS or _damage(verdict):
+    if verdict["verdict"] == PASS or damaged_blocks(verdict):
         return True
     takeovers, coverage = verdict["takeovers"], verdict["coverage"]
     whole = coverage["slots_read"] == coverage["slots"] and not any(

@@ -6,6 +6,7 @@ import textwrap
 from typing import Any
 
 from verify.drill.quantities import format_duration, format_size
+from verify.report.words import outcome
 
 WIDTH = 100
 _LABEL = 12
@@ -21,7 +22,7 @@ def summary(verdict: dict[str, Any], record: str, losses: str) -> str:
         record: path of the record folder, as the user gave it.
         losses: path of losses.csv.
     """
-    lines = [f"{verdict['verdict']}   {_headline(verdict)}", ""]
+    lines = [f"{verdict['verdict']}   {outcome(verdict)}", ""]
     for reason in verdict["reasons"]:
         lines += _wrapped("because", reason)
     lines += _lost(verdict, losses)
@@ -42,21 +43,6 @@ def summary(verdict: dict[str, Any], record: str, losses: str) -> str:
     if len(limits) > _LIMITS_SHOWN:
         lines.append(f"  - and {len(limits) - _LIMITS_SHOWN} more, in verdict.json")
     return "\n".join(lines)
-
-
-def _headline(verdict: dict[str, Any]) -> str:
-    lost = verdict["lost"]
-    if lost["acknowledged_writes"]:
-        writes, blocks = lost["acknowledged_writes"], lost["blocks"]
-        return f"{writes:,} acknowledged write{'s' * (writes != 1)} lost in {blocks:,} block{'s' * (blocks != 1)}"
-    damaged = sum(verdict["findings"].values()) - verdict["findings"]["tear_in_flight"]
-    if damaged:
-        return "nothing acknowledged was lost for good, but the volume did not answer as it must"
-    if verdict["verdict"] == "PASS":
-        return "every acknowledged write is there"
-    if verdict["verdict"] == "FAIL":
-        return "an acceptance criterion was missed"
-    return "no damage was found, and nothing was proved"
 
 
 def _wrapped(label: str, text: str) -> list[str]:

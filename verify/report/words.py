@@ -28,19 +28,30 @@ KIND_MEANS = {
 _REORDERED = "The writes did not survive in the order in which they were made: no single moment explains what is there"
 
 
-def headline(verdict: Mapping[str, Any]) -> str:
-    """What the verdict comes to, in one sentence."""
-    lost, findings = verdict["lost"], verdict["findings"]
+def damaged_blocks(verdict: Mapping[str, Any]) -> int:
+    """How many blocks convict, a block that shows several kinds of damage counted once for each."""
+    return sum(number for kind, number in verdict["findings"].items() if kind != "tear_in_flight")
+
+
+def outcome(verdict: Mapping[str, Any]) -> str:
+    """What the verdict comes to, as a phrase."""
+    lost = verdict["lost"]
     if lost["acknowledged_writes"]:
         writes, blocks = int(lost["acknowledged_writes"]), int(lost["blocks"])
-        return f"{plural(writes, 'acknowledged write')} lost in {plural(blocks, 'block')}."
-    if sum(number for kind, number in findings.items() if kind != "tear_in_flight"):
-        return "Nothing acknowledged was lost for good, but the volume did not answer as it must."
+        return f"{plural(writes, 'acknowledged write')} lost in {plural(blocks, 'block')}"
+    if damaged_blocks(verdict):
+        return "nothing acknowledged was lost for good, but the volume did not answer as it must"
     if verdict["verdict"] == "PASS":
-        return "Every acknowledged write is there."
+        return "every acknowledged write is there"
     if verdict["verdict"] == "FAIL":
-        return "An acceptance criterion was missed."
-    return "No damage was found, and nothing was proved."
+        return "an acceptance criterion was missed"
+    return "no damage was found, and nothing was proved"
+
+
+def headline(verdict: Mapping[str, Any]) -> str:
+    """What the verdict comes to, in one sentence."""
+    phrase = outcome(verdict)
+    return f"{phrase[0].upper()}{phrase[1:]}."
 
 
 def order_in_words(order: Mapping[str, Any]) -> list[str]:
