@@ -16,7 +16,7 @@ from verify.judge.verdict import FAIL, INCONCLUSIVE, PASS, plural, worst
 from verify.report.facts import criteria_of
 from verify.report.loss_bounds import loss_bounds
 from verify.report.statistics import unavailability
-from verify.report.words import damaged_blocks, headline, order_in_words, takeover_in_words
+from verify.report.words import damaged_blocks, further_drills, headline, order_in_words, percent, takeover_in_words
 
 DOSSIER_FORMAT = "ackproof-dossier/1"
 EXPECTED_ENDS = frozenset({"the time is over", "all operations are done"})
@@ -316,10 +316,8 @@ def _open(
     ]  # fmt: skip
     total = bounds["total"]
     if bounds["stated_bound"] is not None and total["more_for_stated_bound"] != 0:
-        more = total["more_for_stated_bound"]
-        needed = "more drills than can be done" if more is None else plural(more, "further drill") + " without loss"
-        bound = f"{bounds['stated_bound'] * 100:.3g}\u00a0%"
-        out.append(f"The stated bound of {bound} on the loss probability needs {needed}.")
+        needed = further_drills(total["more_for_stated_bound"])
+        out.append(f"The stated bound of {percent(bounds['stated_bound'])} on the loss probability needs {needed}.")
     return out
 
 

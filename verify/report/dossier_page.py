@@ -9,7 +9,7 @@ from verify.drill.quantities import format_duration
 from verify.judge.verdict import plural
 from verify.report.html import render_page
 from verify.report.loss_bounds import BOUNDS
-from verify.report.words import VERDICT_SIGNS
+from verify.report.words import VERDICT_SIGNS, further_drills, percent
 
 SIGNERS = ("Conducted by", "Witnessed for the supplier", "Accepted for the client")
 CRITERIA_SHOWN = 400
@@ -43,16 +43,16 @@ def dossier_html(content: Mapping[str, Any]) -> str:
 
 def _loss_words(loss: Mapping[str, Any]) -> list[str]:
     total = loss["total"]
-    sure = _percent(loss["confidence"])
+    sure = percent(loss["confidence"])
     if not total["drills"]:
         return ["No run could have shown a loss, so nothing is bounded."]
     drills = plural(total["drills"], "drill")
-    upper = _percent(total["upper_bound"])
+    upper = percent(total["upper_bound"])
     bounded = f"the probability of a loss in one more such drill is at most {upper} at {sure}, one-sided"
     if not total["losses"]:
         out = [f"{drills} without loss: {bounded}."]
     else:
-        low, high = (_percent(side) for side in total["interval"])
+        low, high = (percent(side) for side in total["interval"])
         out = [f"{drills}, {total['losses']:,} of them with loss: {bounded}; two-sided, from {low} to {high}."]
     out.append(
         "The bounds are exact (Clopper and Pearson). They hold for drills that are alike and independent: pooling "
@@ -62,17 +62,12 @@ def _loss_words(loss: Mapping[str, Any]) -> list[str]:
         out.append(f"{plural(total['not_counted'], 'run')} could not have shown a loss and counted for nothing.")
     if loss["stated_bound"] is not None:
         more = total["more_for_stated_bound"]
-        stated = f"To show at most {_percent(loss['stated_bound'])} "
+        stated = f"To show at most {percent(loss['stated_bound'])} "
         if more == 0:
             out.append(f"{stated}no further drill is needed.")
         else:
-            needed = "more drills than can be done" if more is None else f"{plural(more, 'further drill')} without loss"
-            out.append(f"{stated}takes {needed}.")
+            out.append(f"{stated}takes {further_drills(more)}.")
     return out
-
-
-def _percent(share: float) -> str:
-    return f"{share * 100:.3g}\u00a0%"
 
 
 def _year_words(year: Mapping[str, Any] | None) -> list[str]:

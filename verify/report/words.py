@@ -54,6 +54,16 @@ def headline(verdict: Mapping[str, Any]) -> str:
     return f"{phrase[0].upper()}{phrase[1:]}."
 
 
+def percent(share: float) -> str:
+    """A share as people write it: "2.95 %"."""
+    return f"{share * 100:.3g}\u00a0%"
+
+
+def further_drills(more: int | None) -> str:
+    """How many further drills a bound takes; None is beyond what can be done."""
+    return "more drills than can be done" if more is None else f"{plural(more, 'further drill')} without loss"
+
+
 def order_in_words(order: Mapping[str, Any]) -> list[str]:
     """What the order of the surviving writes shows, as paragraphs."""
     out = [_one_moment(order)] if order["one_moment"] else _reordered(order)
