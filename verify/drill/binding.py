@@ -121,7 +121,6 @@ def _gather(folders: Sequence[str], particulars: Particulars) -> list[BoundRun]:
                 checks=checks,
                 seals={name: seal.value for name, seal in held.seals.items()},
                 seal_problems=held.problems,
-                seal_remarks=held.remarks,
                 sealed_late=run_seal is not None and run_seal.late,
                 scenario=_scenario(about, particulars.runs.get(run.run_id)),
             )

@@ -36,7 +36,7 @@ class Confirmation:
         remarks: what is worth knowing and breaks nothing.
         seals: the seals that held, by the path of their file relative to the folder.
         signatures: likewise of signatures.
-        files: how many files the seals cover.
+        covered: the files that a seal, or a rule of this module, answers for, by their path relative to the folder.
     """
 
     folder: Path

@@ -39,7 +39,7 @@ class BoundRun:
         evidence: where its copies lie in the dossier, relative to it.
         checks: name and verdict of every check, in order.
         seals: path of each seal that held to its value.
-        seal_problems, seal_remarks: what confirming the record told.
+        seal_problems: what confirming the record told.
         sealed_late: sealed at a check, because the run did not come to its own end.
     """
 
@@ -51,7 +51,6 @@ class BoundRun:
     checks: Sequence[tuple[str, Mapping[str, Any]]]
     seals: Mapping[str, str]
     seal_problems: Sequence[str] = ()
-    seal_remarks: Sequence[str] = ()
     sealed_late: bool = False
     scenario: Mapping[str, Any] = field(default_factory=dict)
 

@@ -37,7 +37,6 @@ def dossier_html(content: Mapping[str, Any]) -> str:
         loss_words=_loss_words(content["measures"]["loss"]),
         year_words=_year_words(content["measures"]["unavailability"]),
         signers=SIGNERS,
-        groups=lambda text: " ".join(text[at : at + 8] for at in range(0, len(text), 8)),
     )
 
 
