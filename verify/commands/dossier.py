@@ -12,6 +12,7 @@ from verify.commands.report import require_packages
 from verify.drill.binding import bind, confirm_together
 from verify.drill.confirm import Confirmation
 from verify.drill.particulars import Particulars, read_particulars, valid_number
+from verify.drill.seal import first_digits
 from verify.drill.signature import key_name, load_key, load_public_key
 from verify.errors import EXIT_FAIL, EXIT_PASS, UsageError
 from verify.judge.verdict import plural
@@ -85,7 +86,7 @@ def dossier(folders: tuple[str, ...], **options: Any) -> int:
     for text in content["open"]:
         click.echo(f"  open: {visible(text)}")
     click.echo(f"{options['into']}/dossier.html")
-    click.echo(f"seal {_fours(seal.value)} (write the first digits beside the signatures)")
+    click.echo(f"seal {first_digits(seal.value)} ... (write the first digits beside the signatures)")
     if signed_by:
         click.echo(f"signed with key {signed_by}")
     return EXIT_PASS
@@ -107,10 +108,6 @@ def _ask() -> str:
     return str(click.prompt("passphrase of the key", hide_input=True, err=True))
 
 
-def _fours(value: str) -> str:
-    return " ".join(value[at : at + 4] for at in range(0, 16, 4)) + " ..."
-
-
 def _confirm(folders: tuple[str, ...], key: str | None) -> int:
     wanted = None if key is None else load_public_key(key)
     found = confirm_together(folders)
@@ -126,7 +123,7 @@ def _confirm(folders: tuple[str, ...], key: str | None) -> int:
             signature = confirmation.signatures.get(name)
             signed = f", signed with key {signature.key_name}" if signature is not None else ""
             files = plural(len(seal.files) + len(seal.growing), "file")
-            click.echo(f"  {visible(name)}: {files}, {_fours(seal.value)} of {seal.sealed}{signed}")
+            click.echo(f"  {visible(name)}: {files}, {first_digits(seal.value)} ... of {seal.sealed}{signed}")
     return EXIT_PASS if all(confirmation.intact for confirmation in found) else EXIT_FAIL
 
 

@@ -74,14 +74,20 @@ class BrokenSeal(Exception):
     """A seal that is not as this program writes it."""
 
 
+def spelled(content: Mapping[str, Any]) -> bytes:
+    """The one spelling of the content of a seal or a signature."""
+    return (json.dumps(content, sort_keys=True, indent=1, ensure_ascii=True) + "\n").encode("ascii")
+
+
+def first_digits(value: str) -> str:
+    """The first 16 digits of a hexadecimal value, in fours, to be compared by eye."""
+    return " ".join(value[at : at + 4] for at in range(0, 16, 4))
+
+
 def seal_bytes(content: Mapping[str, Any]) -> bytes:
     """The one spelling of a seal: `content` (without its value), with the value added."""
-    value = blake3(_spelled(content)).hexdigest()
-    return _spelled({**content, "value": value})
-
-
-def _spelled(content: Mapping[str, Any]) -> bytes:
-    return (json.dumps(content, sort_keys=True, indent=1, ensure_ascii=True) + "\n").encode("ascii")
+    value = blake3(spelled(content)).hexdigest()
+    return spelled({**content, "value": value})
 
 
 def read_seal(path: Path) -> Seal:

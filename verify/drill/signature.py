@@ -11,12 +11,12 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from blake3 import blake3
 
 from verify.drill.record import write_bytes
-from verify.drill.seal import SIGNATURE_SUFFIX, BrokenSeal
+from verify.drill.seal import SIGNATURE_SUFFIX, BrokenSeal, first_digits, spelled
 from verify.errors import CannotRun, UsageError
 
 if TYPE_CHECKING:
@@ -41,8 +41,7 @@ class Signature:
 
 def key_name(public_hex: str) -> str:
     """The short name of a public key given in hexadecimal."""
-    digits = blake3(bytes.fromhex(public_hex)).hexdigest()[:16]
-    return " ".join(digits[at : at + 4] for at in range(0, 16, 4))
+    return first_digits(blake3(bytes.fromhex(public_hex)).hexdigest())
 
 
 def can_sign() -> bool:
@@ -118,10 +117,6 @@ def _raw(key: Ed25519PublicKey) -> str:
     return key.public_bytes_raw().hex()
 
 
-def _spelled(content: dict[str, Any]) -> bytes:
-    return (json.dumps(content, sort_keys=True, indent=1, ensure_ascii=True) + "\n").encode("ascii")
-
-
 def signature_path(seal_path: Path) -> Path:
     """Where the signature of a seal stands."""
     return seal_path.with_name(seal_path.name + SIGNATURE_SUFFIX)
@@ -141,7 +136,7 @@ def sign_seal(seal_path: Path, key: Ed25519PrivateKey) -> Signature:
     content = {
         "format": SIGNATURE_FORMAT, "algorithm": "Ed25519", "key": public, "signature": key.sign(seal).hex(),
     }  # fmt: skip
-    write_bytes(signature_path(seal_path), _spelled(content))
+    write_bytes(signature_path(seal_path), spelled(content))
     return Signature(public)
 
 
@@ -157,7 +152,7 @@ def read_signature(seal_path: Path) -> Signature:
         raw = file.read(SIGNATURE_BYTES_MAX)
     try:
         content = json.loads(raw.decode("ascii"))
-        if _spelled(content) != raw or content["format"] != SIGNATURE_FORMAT or content["algorithm"] != "Ed25519":
+        if spelled(content) != raw or content["format"] != SIGNATURE_FORMAT or content["algorithm"] != "Ed25519":
             raise BrokenSeal("it is not spelled as a signature is")
         public, signature = bytes.fromhex(content["key"]), bytes.fromhex(content["signature"])
         if (public.hex(), signature.hex()) != (content["key"], content["signature"]):
