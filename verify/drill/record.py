@@ -242,10 +242,11 @@ class RecordFolder:
         return any(self.checks_path.glob(".*.partial"))
 
     def check_names(self) -> list[str]:
-        """The names of the checks there are, in order."""
+        """The names of the checks there are, in order of their numbers."""
         if not self.checks_path.is_dir():
             return []
-        return sorted(p.name for p in self.checks_path.iterdir() if p.is_dir() and _CHECK_NAME.fullmatch(p.name))
+        names = (p.name for p in self.checks_path.iterdir() if p.is_dir() and _CHECK_NAME.fullmatch(p.name))
+        return sorted(names, key=lambda name: (int(name), name))
 
     def drop_mark(self, text: str, takeover: bool, pressed_ns: int, pressed_wall_ns: int) -> str:
         """Hand a mark to the running run and wait until it was taken; a note if no run takes it.
