@@ -16,9 +16,9 @@ from verify.drill.quantities import rfc3339
 from verify.drill.record import RecordFolder, read_json, write_bytes, write_json
 from verify.drill.seal import REPORT_FILES, REPORT_SEAL_NAME, SEAL_NAME, Seal, seal_dossier
 from verify.drill.signature import Signature, sign_seal
+from verify.drill.verdicts import read_verdict
 from verify.errors import CannotRun, UsageError
 from verify.report.dossier import BoundRun, dossier_content
-from verify.report.verdict_json import VERDICT_FORMAT
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -108,7 +108,7 @@ def _gather(folders: Sequence[str], particulars: Particulars) -> list[BoundRun]:
         about, run = folder.read_run()
         if any(run.run_id == other.run_id for other in runs):
             raise UsageError(f"{path} holds the run {run.run_id}, which another folder holds too: name each run once")
-        checks = [(name, _verdict(folder.checks_path / name / "verdict.json")) for name in folder.check_names()]
+        checks = [(name, read_verdict(folder, name)) for name in folder.check_names()]
         held = confirm(path)
         run_seal = held.seals.get(SEAL_NAME)
         runs.append(
@@ -135,13 +135,6 @@ def _scenario(about: Mapping[str, Any], named: Mapping[str, Any] | None) -> dict
     """What the run was to show: as its plan says in run.json, and over it what the particulars say."""
     planned = about.get("scenario")
     return {**(planned if isinstance(planned, Mapping) else {}), **(named or {})}
-
-
-def _verdict(path: Path) -> dict[str, Any]:
-    verdict = read_json(path)
-    if not isinstance(verdict, dict) or verdict.get("format") != VERDICT_FORMAT:
-        raise UsageError(f"{path} is not a check's verdict (its format is not {VERDICT_FORMAT!r})")
-    return verdict
 
 
 def _copy_evidence(record: Path, place: Path, checks: Sequence[str]) -> None:

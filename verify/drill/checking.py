@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import os
 import shutil
@@ -18,14 +17,15 @@ from verify.drill.journal import JOURNAL_NAME, Journal, Region, circumstances, i
 from verify.drill.quantities import rfc3339
 from verify.drill.record import LedgerParts, RecordFolder, read_json, write_json
 from verify.drill.scan import Scanner, ScanResult
-from verify.drill.seal import SEAL_NAME, seal_check, seal_run
+from verify.drill.seal import RUN_VERDICT, SEAL_NAME, seal_check, seal_run
+from verify.drill.verdicts import worst_check
 from verify.errors import AckproofError, CannotRun, UsageError
 from verify.judge.content import Content
 from verify.judge.decision import Source
 from verify.judge.judgement import Judgement
 from verify.judge.observations import PACK_ROWS, blank_rows
 from verify.judge.order import Order
-from verify.judge.verdict import SEVERITY, Evidence, Verdict, conclude, plural
+from verify.judge.verdict import Evidence, Verdict, conclude, plural
 from verify.ledger.frames import SEQUENCE_MAX
 from verify.load.run import Run
 from verify.load.specimens import SpecimenFile
@@ -360,10 +360,5 @@ def _keep_seen(partial: Path, scan: ScanResult) -> None:
 
 def _keep_worst(folder: RecordFolder, result: dict[str, Any]) -> None:
     """The run's verdict at the root of the record folder is the worst of all checks."""
-    worst = result
-    for name in reversed(folder.check_names()):
-        with contextlib.suppress(AckproofError, KeyError, TypeError):
-            before = read_json(folder.checks_path / name / "verdict.json")
-            if SEVERITY[before["verdict"]] > SEVERITY[worst["verdict"]]:
-                worst = before
-    write_json(folder.path / "verdict.json", worst)
+    worst = worst_check(folder)
+    write_json(folder.path / RUN_VERDICT, result if worst is None else worst[1])

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from verify.drill.record import RecordFolder, read_json
+from verify.drill.record import RecordFolder
 from verify.drill.seal import (
     REPORT_SEAL_NAME,
     RUN_VERDICT,
@@ -20,8 +20,8 @@ from verify.drill.seal import (
     read_seal,
 )
 from verify.drill.signature import Signature, read_signature, signature_path
-from verify.errors import AckproofError, CannotRun
-from verify.judge.verdict import SEVERITY
+from verify.drill.verdicts import worst_check
+from verify.errors import CannotRun
 
 DOSSIER_JSON = "dossier.json"
 
@@ -219,20 +219,12 @@ def _hold_run_verdict(found: Confirmation, record: RecordFolder) -> None:
     """The verdict at the root must be that of the worst check, to the byte."""
     found.covered.add(RUN_VERDICT)
     path = record.path / RUN_VERDICT
-    worst: tuple[int, int, Path] | None = None
-    for name in record.check_names():
-        place = record.checks_path / name / "verdict.json"
-        try:
-            severity = SEVERITY[read_json(place)["verdict"]]
-        except (AckproofError, KeyError, TypeError):
-            continue
-        if worst is None or (severity, int(name)) > worst[:2]:
-            worst = (severity, int(name), place)
+    worst = worst_check(record)
     if worst is None:
         if os.path.lexists(path):
             found.tell(f"added: {RUN_VERDICT}: there is no check that it could come from")
         return
     if not os.path.lexists(path):
         found.tell(f"missing: {RUN_VERDICT}")
-    elif path.is_symlink() or path.read_bytes() != worst[2].read_bytes():
-        found.tell(f"changed: {RUN_VERDICT} is not that of check {worst[2].parent.name}, the worst")
+    elif path.is_symlink() or path.read_bytes() != (record.checks_path / worst[0] / "verdict.json").read_bytes():
+        found.tell(f"changed: {RUN_VERDICT} is not that of check {worst[0]}, the worst")

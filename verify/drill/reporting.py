@@ -13,15 +13,15 @@ import numpy as np
 import numpy.typing as npt
 
 from verify.drill.quantities import wall_ns_of
-from verify.drill.record import LedgerParts, RecordFolder, read_json, write_bytes
+from verify.drill.record import LedgerParts, RecordFolder, write_bytes
 from verify.drill.seal import REPORT_FILES, seal_report
+from verify.drill.verdicts import read_verdict
 from verify.errors import CannotRun, UsageError
 from verify.ledger.frames import Kind, Records
 from verify.report.damage import Damage
 from verify.report.facts import Instant, Occurrence, ReportFacts
 from verify.report.junit import junit_xml
 from verify.report.series import Binned, Histogram, Series
-from verify.report.verdict_json import VERDICT_FORMAT
 
 OVERVIEW_BINS_MAX = 300
 DETAIL_BINS_MAX = 200
@@ -111,9 +111,7 @@ def write_report(
     name = _check_name(folder, check)
     about, run = folder.read_run()
     place = folder.checks_path / name
-    verdict = read_json(place / "verdict.json")
-    if not isinstance(verdict, dict) or verdict.get("format") != VERDICT_FORMAT:
-        raise UsageError(f"{place / 'verdict.json'} is not a check's verdict (its format is not {VERDICT_FORMAT!r})")
+    verdict = read_verdict(folder, name)
     damage = _read_losses(place / "losses.csv")
     facts = ReportFacts(about=about, run=run, check=name, verdict=verdict, damage=damage)
     try:
