@@ -9,7 +9,7 @@ from verify.errors import UsageError
 from verify.volume.lines import NOT_TOLD, Line, fine, stop, warning
 from verify.volume.multipath import MultipathMap
 from verify.volume.sysfs import BlockNode, BlockTree
-from verify.volume.transports import TimeLimit, VolumePath
+from verify.volume.transports import TIME_OUT, TimeLimit, VolumePath
 
 _OPTIMIZED = ("", "active/optimized", "optimized")
 _READ_ONLY = "on I/O errors file systems usually turn read-only or shut down, and databases stop"
@@ -161,7 +161,7 @@ def limit_lines(paths: Sequence[VolumePath], expected_stall_s: float | None) -> 
         if not path.limits:
             yield fine("time_out", f"time-out of {path.device}", NOT_TOLD)
         for limit in path.limits:
-            owner = path.device if limit.name == "time-out" or not path.link else path.link
+            owner = path.device if limit.name == TIME_OUT or not path.link else path.link
             if (owner, limit.name) not in seen:
                 seen.add((owner, limit.name))
                 yield _limit_line(limit, owner, expected_stall_s)
