@@ -21,7 +21,7 @@ from verify.volume.memory import aligned_buffer
 from verify.volume.mounts import process_name, processes_with_open
 from verify.volume.programs import abandon
 from verify.volume.residency import indirect_loop
-from verify.volume.safety import Contents, holds_of, shares_volume, uses_of
+from verify.volume.safety import Contents, holds_of, nearest_existing, shares_volume, uses_of
 from verify.volume.sysfs import device_number_text
 
 PATIENCE_S = 20.0
@@ -149,9 +149,7 @@ def steps(path: str, record: str | None) -> Iterator[tuple[str, object]]:
 
 
 def _place(folder: str) -> tuple[str, str]:
-    real = os.path.realpath(folder)
-    while not os.path.exists(real) and real != os.path.dirname(real):
-        real = os.path.dirname(real)
+    real = nearest_existing(folder)
     return real, device_number_text(os.stat(real).st_dev)
 
 

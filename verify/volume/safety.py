@@ -75,6 +75,14 @@ def refusals(
     return reasons
 
 
+def nearest_existing(folder: str) -> str:
+    """Give the real path of a folder, or of its nearest parent that is there."""
+    real = os.path.realpath(folder)
+    while not os.path.exists(real) and real != os.path.dirname(real):
+        real = os.path.dirname(real)
+    return real
+
+
 def shares_volume(
     folder: str, identity: VolumeIdentity, sysfs: str = "/sys", proc: str = "/proc"
 ) -> str | None:
@@ -83,9 +91,7 @@ def shares_volume(
     The folder need not exist yet: its nearest existing parent counts. A file under test beside the records on
     one file system is not the same volume, nor is a loop device's backing file.
     """
-    real = os.path.realpath(folder)
-    while not os.path.exists(real) and real != os.path.dirname(real):
-        real = os.path.dirname(real)
+    real = nearest_existing(folder)
     tree = BlockTree(sysfs)
     under_test = {node.device_number for node in tree.above(_appearances(identity, tree))}
     if not identity.is_file and (node := tree.by_number(identity.device_number)) is not None:
