@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from verify.volume.identity import VolumeIdentity
 from verify.volume.lines import Line, fine, stop, warning
-from verify.volume.mounts import Mount, devices_of, mount_of, read_mounts
+from verify.volume.mounts import Mount, devices_of, devices_under, mount_of, read_mounts
 from verify.volume.sysfs import BlockNode, BlockTree
 from verify.volume.transports import VolumePath, paths_of
 
@@ -45,8 +45,8 @@ def footing_of(nodes: Iterable[BlockNode], tree: BlockTree, mounts: list[Mount])
         found[node.device_number] = node
         waiting += [lower for lower in tree.below(node) if lower != node]
         backing = node.text("loop/backing_file")
-        if backing and (mount := mount_of(backing, mounts)) is not None:
-            waiting += devices_of(mount, tree)
+        if backing:
+            waiting += devices_under(backing, tree, mounts)
     disks = {number: node for number, node in found.items() if not node.is_partition}
     return Footing(disks, tuple(path for node in disks.values() for path in paths_of(node, tree)))
 
@@ -60,8 +60,7 @@ def footing_of_volume(identity: VolumeIdentity, tree: BlockTree, proc: str = "/p
 def nodes_of(identity: VolumeIdentity, tree: BlockTree, mounts: list[Mount]) -> list[BlockNode]:
     """List the device that a volume is, or those that a file's file system is on."""
     if identity.is_file:
-        mount = mount_of(identity.path, mounts, identity.device_number)
-        return devices_of(mount, tree) if mount is not None else []
+        return devices_under(identity.path, tree, mounts, identity.device_number)
     node = tree.by_number(identity.device_number)
     return [node] if node is not None else []
 

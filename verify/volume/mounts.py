@@ -90,6 +90,12 @@ def devices_of(mount: Mount, tree: BlockTree) -> list[BlockNode]:
     return list(nodes.values())
 
 
+def devices_under(path: str, tree: BlockTree, mounts: list[Mount], device_number: str = "") -> list[BlockNode]:
+    """List the block devices that the file system around an absolute real path lies on; arguments as `mount_of`."""
+    mount = mount_of(path, mounts, device_number)
+    return devices_of(mount, tree) if mount is not None else []
+
+
 def btrfs_members(tree: BlockTree) -> list[list[BlockNode]]:
     """List the member devices of every mounted btrfs file system."""
     by_name = {node.name: node for node in tree.nodes()}

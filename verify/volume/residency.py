@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from verify.volume.identity import VolumeIdentity
 from verify.volume.kernel import direct_alignment, memory_file_system, resident_pages
 from verify.volume.memory import aligned_buffer
-from verify.volume.mounts import devices_of, mount_of, read_mounts
-from verify.volume.sysfs import BlockNode, BlockTree, device_number_text
+from verify.volume.mounts import devices_under, read_mounts
+from verify.volume.sysfs import BlockTree, device_number_text
 
 if TYPE_CHECKING:
     from verify.volume.direct import DirectVolume
@@ -49,8 +49,9 @@ def indirect_loop(identity: VolumeIdentity, sysfs: str = "/sys", proc: str = "/p
     """Find a loop device in or under a volume that goes through the page cache; one sentence, or None."""
     tree = BlockTree(sysfs)
     node = tree.by_number(identity.device_number)
-    roots = _under_path(identity.path, identity.device_number, tree, proc) if identity.is_file else [node]
-    waiting = [root for root in roots if root is not None]
+    waiting = [node] if node is not None else []
+    if identity.is_file:
+        waiting = devices_under(identity.path, tree, read_mounts(proc), identity.device_number)
     seen: set[str] = set()
     while waiting:
         root = waiting.pop(0)
@@ -72,13 +73,8 @@ def indirect_loop(identity: VolumeIdentity, sysfs: str = "/sys", proc: str = "/p
                 continue
             if name := _memory_file_system_of(backing):
                 return f"the loop device {tree.device_path(lower)} stands on {backing}, a file in {name}"
-            waiting += _under_path(backing, number, tree, proc)
+            waiting += devices_under(backing, tree, read_mounts(proc), number)
     return None
-
-
-def _under_path(path: str, device_number: str, tree: BlockTree, proc: str) -> list[BlockNode]:
-    mount = mount_of(path, read_mounts(proc), device_number)
-    return devices_of(mount, tree) if mount is not None else []
 
 
 def _memory_file_system_of(path: str) -> str:
