@@ -328,7 +328,7 @@ class LedgerParts:
     def __init__(self, folder: RecordFolder, run: Run) -> None:
         self._folder = folder
         self._run = run
-        self.parts = [0, *sorted(set(run.lane_workers))]
+        self.parts = run.ledger_parts
         self.states: dict[int, LedgerState] = {}
 
     def __call__(self) -> Iterator[tuple[int, Any]]:
@@ -380,7 +380,7 @@ class LedgerParts:
 def ledger_heads(folder: RecordFolder, run: Run, known: Mapping[str, str]) -> dict[int, str]:
     """The chain head of every part of a run's ledger: as the run's end told it, or else read from the file."""
     out = {}
-    for part in (0, *sorted(set(run.lane_workers))):
+    for part in run.ledger_parts:
         head = known.get(str(part))
         if head is None:
             file = folder.ledger_file(part, run.tag)

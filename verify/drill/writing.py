@@ -103,7 +103,7 @@ def run_load(
         reserve_room(str(folder.ledger_path))
     except OSError as error:
         raise CannotRun(f"there is no room for the ledger in {folder.ledger_path}: {error.strerror}") from None
-    tasks = [_task(folder, run, part, open_for_worker, options) for part in sorted(set(run.lane_workers))]
+    tasks = [_task(folder, run, part, open_for_worker, options) for part in run.ledger_parts[1:]]
 
     def on_event(event: dict[str, Any]) -> None:
         folder.append_event(event)

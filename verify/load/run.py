@@ -55,6 +55,11 @@ class Run:
         return sum(stream.layout.slots for stream in self.streams)
 
     @property
+    def ledger_parts(self) -> list[int]:
+        """The parts of the ledger: the supervisor's, 0, and those of the workers."""
+        return [0, *sorted(set(self.lane_workers))]
+
+    @property
     def start_bytes(self) -> int:
         """Where the tested span begins on the volume."""
         return self.streams[0].layout.start_bytes
