@@ -8,7 +8,6 @@ import signal
 import stat
 import sys
 import time
-from pathlib import Path
 
 from scripts.takeover_lab.layout import FLOATING_ADDRESS, PORT, TARGET_NAME, ControllerLayout, Kind, Layout
 from scripts.takeover_lab.network import has_floating_address, set_cable, set_storage_port, switch_port
@@ -28,7 +27,6 @@ from verify.errors import CannotRun
 
 DRAIN_S = 0.1
 """How long an orderly takeover lets the target finish what it has taken in, after it takes in no more."""
-_ROOT = Path(__file__).parents[2]
 _VIRTUAL_ROUTER = 51
 _UNIT = ("--mode", "logicalunit", "--tid", "1", "--lun", "1")
 
