@@ -23,6 +23,9 @@ import numpy as np
 import numpy.typing as npt
 from blake3 import blake3
 
+from scripts.throughput.machine import GIB, MIB, ROOT, BenchError, build_bare_loops
+from scripts.throughput.machine import run as run_command
+from scripts.throughput.rows import BARE_READ_BYTES
 from verify.drill.planning import RunRequest, StreamRequest, plan_run
 from verify.drill.record import RUN_FORMAT, LedgerParts, RecordFolder, write_json
 from verify.judge.judgement import Judgement
@@ -38,8 +41,6 @@ from verify.ledger.frames import (
 )
 from verify.load.run import Run
 
-ROOT = Path(__file__).resolve().parents[2]
-MIB, GIB = 1 << 20, 1 << 30
 BLOCK_BYTES = 4096
 LANES = 32
 WORKERS = 2
@@ -50,7 +51,6 @@ CLOCKS_PER_SECOND = 10
 START_NS = 1_000_000_000_000
 WALL_NS = 1_790_000_000_000_000_000
 CHILD_LIMIT_S = 900
-BARE_READ_BYTES = 4 * MIB
 
 
 class Part:
@@ -217,7 +217,7 @@ def check_rows(place: Path, span_bytes: int, bare_program: Path, rounds: int = 3
         for _ in range(rounds):
             measured = _measured(["-m", "verify", "check", record])
             command = [str(bare_program), "read", str(volume), str(BARE_READ_BYTES), str(span_bytes)]
-            bare = json.loads(subprocess.run(command, check=True, capture_output=True, timeout=CHILD_LIMIT_S).stdout)
+            bare = json.loads(run_command(command, CHILD_LIMIT_S))
             bare_s = (bare["ended_ns"] - bare["began_ns"]) / 1e9
             ours, theirs = span_bytes / measured["seconds"] / 1e6, bare["bytes"] / bare_s / 1e6
             rates = {"ackproof": ours, "bare": theirs, "ratio": ours / theirs}
@@ -265,10 +265,12 @@ def main() -> None:
     for size in options.check:
         with tempfile.TemporaryDirectory() as folder:
             program = Path(folder) / "bare"
-            source = str(ROOT / "scripts" / "throughput" / "bare.c")
-            subprocess.run(["cc", "-std=gnu11", "-O2", "-pthread", "-o", str(program), source], check=True)
-            for row in check_rows(options.at, int(size * GIB), program):
-                print(json.dumps(row), flush=True)
+            try:
+                build_bare_loops(program)
+                for row in check_rows(options.at, int(size * GIB), program):
+                    print(json.dumps(row), flush=True)
+            except BenchError as error:
+                raise SystemExit(str(error)) from None
 
 
 if __name__ == "__main__":
