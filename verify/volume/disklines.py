@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from verify.volume.lines import NOT_TOLD, Line, fine, size_text, stop, warning
-from verify.volume.sysfs import BlockNode, BlockTree
+from verify.volume.sysfs import BlockNode, BlockTree, names_in
 
 _YES_NO = {"0": "no", "1": "yes"}
 
@@ -112,8 +112,5 @@ def _provisioning(disk: BlockNode, name: str) -> Line:
 
 
 def _scsi_disk(disk: BlockNode, attribute: str) -> str:
-    folder = disk.directory / "device" / "scsi_disk"
-    try:
-        return next((unit / attribute).read_text().strip() for unit in sorted(folder.iterdir()))
-    except (OSError, StopIteration):
-        return ""
+    units = names_in(disk.directory / "device" / "scsi_disk")
+    return disk.text(f"device/scsi_disk/{units[0]}/{attribute}").strip() if units else ""

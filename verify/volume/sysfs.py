@@ -31,6 +31,22 @@ def block_device_number(path: str) -> str | None:
     return device_number_text(status.st_rdev) if stat.S_ISBLK(status.st_mode) else None
 
 
+def raw_at(path: Path) -> bytes:
+    """Read an attribute's bytes, or b"" where it is absent or unreadable."""
+    try:
+        return path.read_bytes()
+    except OSError:
+        return b""
+
+
+def names_in(folder: Path) -> list[str]:
+    """List the names in a folder, sorted; none where it is absent or unreadable."""
+    try:
+        return sorted(os.listdir(folder))
+    except OSError:
+        return []
+
+
 @dataclass(frozen=True)
 class BlockNode:
     """A disk, partition or stacked device: one directory of sysfs."""
@@ -45,10 +61,7 @@ class BlockNode:
 
     def raw(self, attribute: str) -> bytes:
         """Read an attribute's bytes, or b"" where it is absent or unreadable."""
-        try:
-            return (self.directory / attribute).read_bytes()
-        except OSError:
-            return b""
+        return raw_at(self.directory / attribute)
 
     def number(self, attribute: str) -> int | None:
         """Read an attribute that is a whole number; None where it is absent or is none."""
@@ -191,9 +204,5 @@ class BlockTree:
         return BlockNode(real.name, real, device_number)
 
     def _nodes_in(self, directory: Path) -> list[BlockNode]:
-        try:
-            entries = sorted(os.listdir(directory))
-        except OSError:
-            return []
-        found = (self._node(directory / entry) for entry in entries)
+        found = (self._node(directory / entry) for entry in names_in(directory))
         return [node for node in found if node is not None and node.device_number]

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from verify.volume.sysfs import BlockNode, BlockTree
+from verify.volume.sysfs import BlockNode, BlockTree, names_in, raw_at
 
 _GOOD_DEVICE_STATES = ("", "running", "live")
 _GOOD_SESSION_STATES = ("", "LOGGED_IN")
@@ -152,17 +152,14 @@ def _command_limit(disk: BlockNode) -> Iterator[TimeLimit]:
 
 
 def _text(path: Path) -> str:
-    try:
-        return path.read_text(errors="surrogateescape").strip()
-    except OSError:
-        return ""
+    return raw_at(path).decode(errors="surrogateescape").strip()
 
 
 def _with_session(path: VolumePath, session: str, tree: BlockTree) -> VolumePath:
     folder = tree.root / "class" / "iscsi_session" / session
     number = session.removeprefix("session")
     connections = tree.root / "class" / "iscsi_connection"
-    names = [name for name in _names(connections) if re.fullmatch(rf"connection{number}:\d+", name)]
+    names = [name for name in names_in(connections) if re.fullmatch(rf"connection{number}:\d+", name)]
     connection = connections / names[0] if names else None
     told = {
         name: _text(connection / name) if connection is not None else ""
@@ -218,11 +215,11 @@ def _nvme_paths(disk: BlockNode) -> Iterator[VolumePath]:
     above = Path(os.path.realpath(disk.directory / "device"))
     if match is None or not above.is_dir():
         return
-    controllers = [above / name for name in _names(above) if _CONTROLLER.fullmatch(name)]
+    controllers = [above / name for name in names_in(above) if _CONTROLLER.fullmatch(name)]
     for controller in controllers or [above]:
         folder = Path(os.path.realpath(controller))
         access = ""
-        for name in _names(folder):
+        for name in names_in(folder):
             own = _NAMESPACE.fullmatch(name)
             if own is not None and own[1] == match[1] and "c" in name:
                 access = _text(folder / name / "ana_state")
@@ -261,10 +258,3 @@ def _nvme_limits(controller: Path) -> Iterator[TimeLimit]:
             yield TimeLimit(name, float(text), where, effect)
         elif text in ("off", "-1") and attribute == "ctrl_loss_tmo":
             yield TimeLimit(name, None, where, effect)
-
-
-def _names(folder: Path) -> list[str]:
-    try:
-        return sorted(os.listdir(folder))
-    except OSError:
-        return []
