@@ -64,6 +64,11 @@ def _flag_sets() -> list[int]:
     return sets
 
 
+def address_of(buffer: memoryview) -> int:
+    """Where a writable buffer begins in this process's memory."""
+    return ctypes.addressof(ctypes.c_char.from_buffer(buffer))
+
+
 class Ring:
     """One io_uring, its queues mapped; made anywhere, enabled by the thread that will use it.
 
@@ -121,9 +126,7 @@ class Ring:
         Where the kernel refuses, for want of memory that it may lock, operations go on without.
         """
         if len(buffers) <= _BUFFER_BYTES_MAX:
-            vector = ctypes.create_string_buffer(
-                _VECTOR.pack(ctypes.addressof(ctypes.c_char.from_buffer(buffers)), len(buffers))
-            )
+            vector = ctypes.create_string_buffer(_VECTOR.pack(address_of(buffers), len(buffers)))
             self.has_buffers = self._call(_SYS_REGISTER, self.fd, _REGISTER_BUFFERS, vector, 1) >= 0
 
     def has_completions(self, head: int) -> bool:

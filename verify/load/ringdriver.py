@@ -6,7 +6,6 @@ Source of the numbers of operations and flags: `linux/io_uring.h` of the Linux k
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import os
 import struct
 import threading
@@ -17,7 +16,7 @@ from typing import Protocol
 
 from verify.load.action import Action
 from verify.load.lane import SHORT_TRANSFER, Lane
-from verify.load.ring import SQE_BYTES, Ring
+from verify.load.ring import SQE_BYTES, Ring, address_of
 from verify.load.shared import Phase
 from verify.load.threads import FAILURES_BEFORE_REOPEN, GONE, REOPEN_EVERY_NS, Reopener
 
@@ -80,7 +79,7 @@ class _Entries:
         self._lanes = lanes
         self._volume = volume
         self._filled: list[Action] = [_WAIT] * len(lanes)
-        self.addresses = [{id(b): _address(b) for b in (*lane.write_buffers, lane.read_buffer)} for lane in lanes]
+        self.addresses = [{id(b): address_of(b) for b in (*lane.write_buffers, lane.read_buffer)} for lane in lanes]
         """For each lane, where its buffers are, by their `id`."""
 
     def fill(self, index: int, action: Action) -> None:
@@ -104,10 +103,6 @@ class _Entries:
             self._sqes, index * SQE_BYTES,
             opcode, 0, 0, self._volume.fd, offset_bytes, address, length, flags, index,
         )  # fmt: skip
-
-
-def _address(buffer: memoryview) -> int:
-    return ctypes.addressof(ctypes.c_char.from_buffer(buffer))
 
 
 class _LongWay:
@@ -212,7 +207,7 @@ def drive_ring(
     entries = _Entries(ring, lanes, volume)
     long_way = _LongWay(lanes, entries, reopener, ended)
     attempt_ns = long_way.attempt_ns
-    addresses = [[_address(buffer) for buffer in lane.write_buffers] for lane in lanes]
+    addresses = [[address_of(buffer) for buffer in lane.write_buffers] for lane in lanes]
     whole = [lane.layout.block_bytes for lane in lanes]
     door, shared = lanes[0].door, lanes[0].shared
     control, outages_now, outstanding = shared.control, shared.outage_cells.tobytes, shared.outstanding_ns
