@@ -116,10 +116,15 @@ def start(name: str, command: Sequence[str], log: Path) -> ProcessId:
 def run(command: Sequence[str], allow_failure: bool = False) -> str:
     """Run a command to its end and give its output.
 
+    What would end this process waits for it: a command that went on by itself could make what nobody removes.
+
     Raises:
         CannotRun: with what it said, if it fails.
     """
-    done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False, timeout=60)
+    with undisturbed():
+        done = subprocess.run(
+            command, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False, timeout=60
+        )
     if done.returncode and not allow_failure:
         raise CannotRun(f"`{' '.join(command)}` failed: {(done.stderr or done.stdout).strip()}")
     return done.stdout

@@ -53,7 +53,7 @@ def test_nothing_is_opened_for_writing(image: Path, monkeypatch: pytest.MonkeyPa
 
 @pytest.mark.root
 def test_a_device_that_may_not_be_written_to_can_be_looked_at(attach: Callable[..., str], image: Path) -> None:
-    seen = look(attach(image, "--read-only"))
+    seen = look(attach(image, "--read-only", "--direct-io=on"))
     assert seen.contents.holds == ()
     assert (seen.silent, seen.direct_trouble) == ("", "")
 
