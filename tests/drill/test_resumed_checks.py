@@ -6,7 +6,8 @@ import multiprocessing
 import os
 import random
 import signal
-from collections.abc import Iterator
+import subprocess
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -18,7 +19,9 @@ from verify.drill.checking import CheckResult, OpenedVolume, check_record, open_
 from verify.drill.journal import JOURNAL_NAME
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.drill.record import RecordFolder
+from verify.drill.writing import LoadOptions, write_to_volume
 from verify.errors import UsageError
+from verify.volume.identity import identify
 
 BLOCK = 4096
 CHUNK_BLOCKS, REGION_BLOCKS = 4, 16
@@ -188,33 +191,34 @@ def test_without_the_option_everything_is_read_again(volume: CountingVolume, tmp
         resume(volume, record)
 
 
+def check_by_path(record: Path, path: str | None, interrupted: bool = False) -> CheckResult | None:
+    folder = RecordFolder.open(str(record))
+    opened = open_recorded_volume(folder.read_run()[0], path)
+    assert opened.volume is not None
+
+    def progress(done: int, total: int) -> None:
+        if done >= 100 * BLOCK:
+            raise KeyboardInterrupt
+
+    try:
+        if not interrupted:
+            return check_record(folder, opened, resume=True)
+        with pytest.raises(KeyboardInterrupt):
+            check_record(folder, opened, progress=progress)
+        return None
+    finally:
+        opened.volume.close()
+
+
 class TestWhatForbidsGoingOn:
     @pytest.fixture
     def record(self, tmp_path: Path) -> Path:
         write_here(tmp_path / "volume", tmp_path / "record", RunRequest(STREAMS, seed=5, operations=200))
-        self.check(tmp_path / "record", None, interrupted=True)
+        check_by_path(tmp_path / "record", None, interrupted=True)
         return tmp_path / "record"
 
-    def check(self, record: Path, path: str | None, interrupted: bool = False) -> CheckResult | None:
-        folder = RecordFolder.open(str(record))
-        opened = open_recorded_volume(folder.read_run()[0], path)
-        assert opened.volume is not None
-
-        def progress(done: int, total: int) -> None:
-            if done >= 100 * BLOCK:
-                raise KeyboardInterrupt
-
-        try:
-            if not interrupted:
-                return check_record(folder, opened, resume=True)
-            with pytest.raises(KeyboardInterrupt):
-                check_record(folder, opened, progress=progress)
-            return None
-        finally:
-            opened.volume.close()
-
     def test_nothing_happened(self, record: Path) -> None:
-        result = self.check(record, None)
+        result = check_by_path(record, None)
         assert result is not None
         assert result.verdict["coverage"]["slots_read"] == SLOTS
         assert any("interrupted and resumed" in limit for limit in result.verdict["not_proved"])
@@ -223,28 +227,28 @@ class TestWhatForbidsGoingOn:
         with open(tmp_path / "volume", "r+b") as file:
             file.write(bytes(BLOCK))
         with pytest.raises(UsageError, match="no longer the same: the volume's state;"):
-            self.check(record, None)
+            check_by_path(record, None)
 
     def test_another_path(self, record: Path, tmp_path: Path) -> None:
         os.link(tmp_path / "volume", tmp_path / "link")
         with pytest.raises(UsageError, match="the path of the volume"):
-            self.check(record, str(tmp_path / "link"))
+            check_by_path(record, str(tmp_path / "link"))
 
     def test_a_note_was_made(self, record: Path) -> None:
         assert ackproof("mark", record, "failed back to controller A").returncode == 0
         with pytest.raises(UsageError, match="no longer the same: the marks and notes;"):
-            self.check(record, None)
+            check_by_path(record, None)
 
     def test_another_boot(self, record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("verify.drill.journal.boot_id", lambda: "another")
         with pytest.raises(UsageError, match="no longer the same: the machine's boot;"):
-            self.check(record, None)
+            check_by_path(record, None)
 
     def test_another_ledger(self, record: Path) -> None:
         part = record / "ledger" / "001.ledger"
         os.truncate(part, part.stat().st_size - 1)
         with pytest.raises(UsageError, match="no longer the same: the ledger;"):
-            self.check(record, None)
+            check_by_path(record, None)
 
     def test_the_command(self, record: Path) -> None:
         done = ackproof("check", record, "--resume")
@@ -254,3 +258,45 @@ class TestWhatForbidsGoingOn:
         assert again.returncode == 2
         assert "no interrupted check" in again.stderr
         assert ackproof("check", record, "--resume", "--read-twice").returncode == 2
+
+
+class TestOnALoopDevice:
+    @pytest.fixture
+    def backing(self, tmp_path: Path) -> Path:
+        (tmp_path / "backing").write_bytes(bytes(768 << 10))
+        return tmp_path / "backing"
+
+    @pytest.fixture
+    def device(self, backing: Path, attach: Callable[[Path], str]) -> str:
+        return attach(backing)
+
+    @pytest.fixture
+    def record(self, device: str, tmp_path: Path) -> Path:
+        options = LoadOptions(None, lambda _: None, processes=False, handle_signals=False)
+        request = RunRequest(STREAMS, seed=5, operations=200)
+        write_to_volume(device, str(tmp_path / "record"), request, options, erase=identify(device).identity)
+        check_by_path(tmp_path / "record", None, interrupted=True)
+        return tmp_path / "record"
+
+    def test_nothing_happened(self, record: Path) -> None:
+        result = check_by_path(record, None)
+        assert result is not None
+        assert any("interrupted and resumed" in limit for limit in result.verdict["not_proved"])
+
+    def test_the_device_was_written_to(self, record: Path, device: str) -> None:
+        with open(device, "r+b", buffering=0) as file:
+            file.write(bytes(BLOCK))
+            os.fsync(file.fileno())
+        with pytest.raises(UsageError, match="no longer the same: the volume's state;"):
+            check_by_path(record, None)
+
+    def test_the_file_beneath_was_written_to(self, record: Path, backing: Path) -> None:
+        with open(backing, "r+b") as file:
+            file.write(bytes(BLOCK))
+        with pytest.raises(UsageError, match="no longer the same: the volume's state;"):
+            check_by_path(record, None)
+
+    def test_blocks_were_discarded(self, record: Path, device: str) -> None:
+        subprocess.run(["blkdiscard", "--length", str(BLOCK), device], check=True)
+        with pytest.raises(UsageError, match="no longer the same: the volume's state;"):
+            check_by_path(record, None)

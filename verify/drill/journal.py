@@ -36,8 +36,12 @@ _HEADER = struct.Struct("<4sIQQQ")
 """Magic, bytes of JSON, bytes of packed rows, bytes of sequence numbers seen, XXH3-64 of all after the header."""
 _MAGIC = b"aKsj"
 _FRAME_BYTES_MAX = 1 << 32
-_WRITES_FIELD, _WRITTEN_SECTORS_FIELD = 4, 6
-"""Of /sys/dev/block/*/stat: writes and sectors written. Source: Linux `Documentation/block/stat.rst`."""
+_CHANGED_SECTORS_FIELDS = (6, 13)
+"""Of /sys/dev/block/*/stat: sectors written and discarded. Source: Linux `Documentation/block/stat.rst`. The number of
+writes will not do: a flush counts as one, and closing a device may flush it."""
+
+_MULTIPATH = b"mpath-"
+"""How the device mapper's UUID of a multipath map begins."""
 
 
 @dataclass(frozen=True)
@@ -80,15 +84,42 @@ def _volume_state(name: str) -> list[int | str]:
     except OSError:
         return []
     if not found.st_rdev:
-        return [found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns]
+        return [*_file_state(name)]
     device = Path(f"/sys/dev/block/{os.major(found.st_rdev)}:{os.minor(found.st_rdev)}")
-    state: list[int | str] = [found.st_rdev]
-    with contextlib.suppress(OSError, IndexError):
+    return [found.st_rdev, *_device_state(device)]
+
+
+def _device_state(device: Path) -> list[int | str]:
+    """What changes when this machine writes to a block device: to itself, or beneath it to what is nothing else.
+
+    That is the file behind a loop device, and the paths of a multipath map; not a disk that holds other volumes too.
+
+    Args:
+        device: its folder in sysfs.
+    """
+    state: list[int | str] = []
+    with contextlib.suppress(OSError):
         fields = (device / "stat").read_text(encoding="ascii").split()
-        state += [fields[_WRITES_FIELD], fields[_WRITTEN_SECTORS_FIELD]]
+        state += [fields[field] for field in _CHANGED_SECTORS_FIELDS if field < len(fields)]
     with contextlib.suppress(OSError):
         state.append((device / "diskseq").read_text(encoding="ascii").strip())
+    disk = device.resolve().parent if (device / "partition").is_file() else device
+    with contextlib.suppress(OSError):
+        state += _file_state(os.fsdecode((disk / "loop" / "backing_file").read_bytes().removesuffix(b"\n")))
+    with contextlib.suppress(OSError):
+        if (device / "dm" / "uuid").read_bytes().startswith(_MULTIPATH):
+            for path in sorted((device / "slaves").iterdir()):
+                state += [path.name, *_device_state(path)]
     return state
+
+
+def _file_state(name: str) -> list[int]:
+    """What changes when a file is written to, or another takes its place; [] if it is not there."""
+    try:
+        found = os.stat(name)
+    except OSError:
+        return []
+    return [found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns]
 
 
 class Journal:
