@@ -305,10 +305,16 @@ UNKNOWN, THERE_AND_BACK = Direction(ADDRESS, LEFT, None, 0), Direction(ADDRESS, 
 STAYED_BARE = Direction(ADDRESS, BARE, BARE, 0)
 BY_MARK_ALONE = "that a controller really changed: an attested takeover rests on an operator's mark alone"
 
+BY_ADDRESS_ALONE = (
+    "that a controller really changed in takeover 1: attested, it rests on what was seen behind 192.0.2.9 and on marks "
+    "alone, for the load did not stand still"
+)
+
 
 class TestVerdict:
     @pytest.mark.parametrize(("way", "observed", "limits"), [
-        (MOVED, False, []), (THERE_AND_BACK, False, []), (MOVED, True, []), (UNKNOWN, True, []), (None, True, []),
+        (MOVED, False, [BY_ADDRESS_ALONE]), (THERE_AND_BACK, False, [BY_ADDRESS_ALONE]),
+        (MOVED, True, []), (UNKNOWN, True, []), (None, True, []),
         (UNKNOWN, False, [BY_MARK_ALONE]), (None, False, [BY_MARK_ALONE]),
         (STAYED, True, ["that a controller changed in takeover 1: 192.0.2.9 stayed with left"]),
         (STAYED, False, [BY_MARK_ALONE, "that a controller changed in takeover 1: 192.0.2.9 stayed with left"]),
@@ -320,6 +326,19 @@ class TestVerdict:
         verdict = conclude(replace(SOUND, around=[around(observed)], directions=[way]))
         assert [limit for limit in verdict.not_proved if "controller " in limit] == limits
         assert verdict.verdict == "PASS"
+
+    @pytest.mark.parametrize(("way", "gap_ns", "before"), [
+        (None, S, ""), (None, S + 1, "1,000.0 ms before the mark was taken into the run and lanes were told"),
+        (UNKNOWN, 30 * S, "30,000.0 ms before the mark was taken into the run and lanes were told"),
+        (MOVED, 0, ""), (MOVED, S // 10, "100.0 ms before the address was seen to have moved"),
+    ])  # fmt: skip
+    def test_says_for_how_long_lanes_were_not_told(self, way: Direction | None, gap_ns: int, before: str) -> None:
+        attested = around(observed=False)
+        attested.takeover.start_ns = attested.takeover.looks_from_ns + gap_ns
+        verdict = conclude(replace(SOUND, around=[attested], directions=[way]))
+        limits = [limit for limit in verdict.not_proved if "overwritten unexamined" in limit]
+        expected = f"that no lost write was overwritten unexamined in the {before} in takeover 1"
+        assert limits == ([expected] if before else [])
 
     def test_one_attested_takeover_among_several_without_a_move_is_enough_to_say_so(self) -> None:
         both = [around(observed=False), around(observed=False)]

@@ -31,6 +31,10 @@ _PLURAL_NOTES = {
     Finding.UNSTABLE: "gave different bytes to two reads",
 }
 
+MARK_TAKEN_WITHIN_NS = 1_000_000_000
+"""An operator's mark is taken into a run within a tenth of a second; the verdict says so where it took longer than this
+(the supervisor stood still), for lanes went on untold."""
+
 STANDING_LIMITS = (
     "anything outside the tested span, or anything that this run did not write",
     "that a later takeover, another load or another fault would end the same way",
@@ -140,10 +144,19 @@ def _not_proved(evidence: Evidence) -> list[str]:
     attested = [not around.takeover.observed for around in evidence.around]
     if any(by_mark and not seen for by_mark, seen in zip(attested, moved, strict=True)):
         out.append("that a controller really changed: an attested takeover rests on an operator's mark alone")
-    for number, (around, seen) in enumerate(zip(evidence.around, moved, strict=True), 1):
+    for number, (around, way) in enumerate(zip(evidence.around, ways, strict=True), 1):
+        if around.takeover.observed:
+            continue
         gap_ns = around.takeover.start_ns - around.takeover.looks_from_ns
-        if seen and not around.takeover.observed and gap_ns > 0:
-            within = f"the {gap_ns / 1e6:,.1f} ms before the address was seen to have moved in takeover {number}"
+        before = ""
+        if way is not None and way.moved:
+            rests = f"what was seen behind {way.address} and on marks alone, for the load did not stand still"
+            out.append(f"that a controller really changed in takeover {number}: attested, it rests on {rests}")
+            before = "the address was seen to have moved" if gap_ns > 0 else ""
+        elif gap_ns > MARK_TAKEN_WITHIN_NS:
+            before = "the mark was taken into the run and lanes were told"
+        if before:
+            within = f"the {gap_ns / 1e6:,.1f} ms before {before} in takeover {number}"
             out.append(f"that no lost write was overwritten unexamined in {within}")
     for number, way in enumerate(ways, 1):
         if way is not None and way.moved is False and way.after is not None:
