@@ -84,6 +84,15 @@ def test_a_sound_run_has_no_failures():
     assert {p.name: p.value for p in suite.properties()}["verdict"] == "PASS"
 
 
+@pytest.mark.parametrize(("worse", "outcome"), [("FAIL", "Failure"), ("INCONCLUSIVE", "Error")])
+def test_a_sound_check_of_a_run_with_a_worse_one_does_not_pass(worse, outcome):
+    facts = facts_with(verdict_with(lost=0), [])
+    facts.worse_checks = [("002", worse)]
+    content = junit_xml(facts)
+    SCHEMA.assertValid(etree.fromstring(content))
+    assert outcomes(suite_of(content)) == {"check 002 of the run is no worse": outcome}
+
+
 def test_a_loss_fails_its_kind_and_the_criterion():
     suite = suite_of(held_to_the_schema(verdict_with(lost=3)))
     failed = ("no lost blocks", "lost acknowledged writes", "the verdict is PASS")

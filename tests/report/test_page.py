@@ -169,6 +169,12 @@ class TestDrawings:
             histogram.counts[:] = 0
         assert "attested by a mark alone" in text_of(report_html(facts))
 
+    def test_a_worse_check_of_the_run_is_told_beside_the_verdict(self) -> None:
+        facts = facts_with(verdict_with(lost=0))
+        assert "not the run's verdict" not in text_of(report_html(facts))
+        facts.worse_checks = [("002", "FAIL")]
+        assert "This is not the run's verdict: check 002 of it is FAIL." in text_of(report_html(facts))
+
 
 class TestHostileText:
     def test_is_shown_whole_and_runs_nothing(self):

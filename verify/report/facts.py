@@ -40,6 +40,7 @@ class ReportFacts:
         zero_ns: the monotonic time that timelines count from.
         no_timeline: why there is none; "" if there is one.
         events_unread: lines of events.jsonl that are no events.
+        worse_checks: name and verdict of each other check of the run that came to a worse one.
     """
 
     about: dict[str, Any]
@@ -53,6 +54,7 @@ class ReportFacts:
     occurrences: list[Occurrence] = field(default_factory=list)
     no_timeline: str = ""
     events_unread: int = 0
+    worse_checks: list[tuple[str, str]] = field(default_factory=list)
 
 
 @dataclass(frozen=True)

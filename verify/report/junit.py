@@ -1,8 +1,9 @@
 """junit.xml: the verdict of a check as test cases, for whatever gathers test results.
 
-Each kind of finding is a case, each acceptance criterion, and the verdict itself, so that no verdict but PASS ever
-leaves a file without a failure or an error. A finding or a missed criterion is a failure; a verdict of INCONCLUSIVE
-is an error, since the test could not be carried out.
+Each kind of finding is a case, each acceptance criterion, the verdict itself, and each other check of the run that came
+to a worse one, so that no verdict but PASS, of the check or of its run, ever leaves a file without a failure or an
+error. A finding or a missed criterion is a failure; a verdict of INCONCLUSIVE is an error, since the test could not be
+carried out.
 """
 
 from __future__ import annotations
@@ -50,6 +51,11 @@ def junit_xml(facts: ReportFacts) -> bytes:
         what = "failure" if verdict["verdict"] == FAIL else "error"
         _add(case, what, str(verdict["verdict"]), "; ".join(str(reason) for reason in verdict["reasons"]))
     cases.append(case)
+    for check, other in facts.worse_checks:
+        case = _case(f"check {check} of the run is no worse", "verdict")
+        what = "failure" if other == FAIL else "error"
+        _add(case, what, other, f"the run's verdict is that of its worst check, and check {check} is {other}")
+        cases.append(case)
 
     host = about.get("host")
     name = f"ackproof run {run['id']} check {facts.check}"

@@ -57,6 +57,7 @@ def report_html(facts: ReportFacts) -> str:
         verdict=verdict,
         check=facts.check,
         reasons=verdict["reasons"][:REASONS_SHOWN],
+        worse_checks=facts.worse_checks,
         reasons_left_out=max(len(verdict["reasons"]) - REASONS_SHOWN, 0),
         when_lost=when_lost(verdict["lost"]),
         criteria=criteria_of(verdict, facts.about),
