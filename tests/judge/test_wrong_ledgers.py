@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from tests.judge.checking import check, judge_items
 from tests.judge.plain_runs import CLOSE, OLD, log_of, story_of, sweep, whole
-from tests.judge.stories import LaneLog, Mark, Op, Renderer, Story, doer, ledger_of, make_run
+from tests.judge.stories import LaneLog, Mark, Op, Renderer, Story, doer, ledger_of, make_run, ns
 from tests.judge.telling import shapes, tell
 from verify.judge.decision import Finding, Source
 from verify.ledger.frames import Kind, Records
@@ -26,6 +26,13 @@ class Smallest(random.Random):
 
     def choice(self, seq: Any) -> Any:
         return min(seq)
+
+
+class Largest(random.Random):
+    """Always chooses the most, so that stretches of records are as long as can be."""
+
+    def choice(self, seq: Any) -> Any:
+        return max(seq)
 
 
 class TestLedgersThatContradictThemselves:
@@ -77,6 +84,28 @@ class TestLedgersThatContradictThemselves:
         story.checks[0] = [(whole(0, 3), whole(0, 3)), (whole(1, 4), whole(1, 4))]
         checked = judge_items(story, items)
         assert [(look.slot, look.finding, look.floor) for look in checked.looks] == [(0, Finding.LOST, 4)]
+
+    @pytest.mark.parametrize("seen", [2, 1])
+    @pytest.mark.parametrize("apart", [False, True])
+    def test_times_of_a_lane_that_go_back(self, seen: int, apart: bool) -> None:
+        """Put in order of time the last write would be the one before, and that convicted, or was enough."""
+        run = sweep(slots=1)
+        log = LaneLog([Op("write", n, at, at + 1) for n, at in enumerate((10, 20, 40))], Op("end", 3, CLOSE, CLOSE))
+        story = story_of(run, [log], [whole(0, seen)], marks=(Mark(30, 30, True, "pulled"),))
+        items = []
+        for part, item in ledger_of(story, Renderer(run), Smallest() if apart else Largest()):
+            if isinstance(item, Records):
+                at = ((item.kind == Kind.WRITE) & (item.sequence > 0)).nonzero()[0]
+                issued_ns, done_ns = item.issued_ns.copy(), item.done_ns.copy()
+                for i in at.tolist():
+                    issued = 40 if item.sequence[i] == 1 else 20
+                    issued_ns[i], done_ns[i] = ns(issued), ns(issued + 1)
+                items.append((part, replace(item, issued_ns=issued_ns, done_ns=done_ns)))
+            else:
+                items.append((part, item))
+        checked = judge_items(story, items)
+        assert checked.judgement.contradictions() == {1: "the times of lane 0 go back"}
+        assert checked.convicted_slots() == set()
 
     def test_a_run_that_is_not_the_one_the_ledger_was_kept_of_convicts_nobody(self) -> None:
         """As with a spoilt seed in run.json: the fill fits any seed, the load does not."""

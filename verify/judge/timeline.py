@@ -87,6 +87,8 @@ class LaneTail:
     first_issued_ns: int = -1
     last_completed_ns: int = -1
     last_done_ns: int = -1
+    last_issued_ns: int = -1
+    """Issue of the latest operation, examination or flush."""
     closed: bool = False
     in_flight: tuple[int, int, int] | None = None
     """(sequence, issued, waited until) of an operation that was never acknowledged, in a closed ledger."""
@@ -316,6 +318,9 @@ class Timeline:
             upcoming = tail.next_sequence + np.cumsum(operations) - operations
             if not np.array_equal(own.sequence[~operations], upcoming[~operations]):
                 return f"a record of lane {lane} does not belong to its next operation"
+            issued_ns = own.issued_ns[kind_mask(own, COMPLETED_KINDS)]
+            if len(issued_ns) and (issued_ns[0] < tail.last_issued_ns or (issued_ns[1:] < issued_ns[:-1]).any()):
+                return f"the times of lane {lane} go back"
             moved[lane] = _moved_on(tail, own, len(sequences))
         for lane, tail in moved.items():
             self.tails[lane] = tail
@@ -324,13 +329,15 @@ class Timeline:
 
 def _moved_on(tail: LaneTail, records: Records, operations: int) -> LaneTail:
     """The tail of a lane after further records of it, `operations` of them operations."""
-    completed = records.done_ns[kind_mask(records, COMPLETED_KINDS)]
+    is_completed = kind_mask(records, COMPLETED_KINDS)
+    completed, issued_ns = records.done_ns[is_completed], records.issued_ns[is_completed]
     tail = replace(
         tail,
         next_sequence=tail.next_sequence + operations,
         first_issued_ns=tail.first_issued_ns if tail.first_issued_ns >= 0 else int(records.issued_ns[0]),
         last_completed_ns=int(completed.max(initial=tail.last_completed_ns)),
         last_done_ns=max(tail.last_done_ns, int(records.done_ns.max())),
+        last_issued_ns=int(issued_ns.max(initial=tail.last_issued_ns)),
     )
     for index in np.flatnonzero(kind_mask(records, _CLOSING_KINDS)).tolist():
         tail.closed = True
