@@ -117,6 +117,23 @@ class TestDeviations:
         ]  # fmt: skip
 
 
+class TestARecordThatIsNotAsItWasSealed:
+    @pytest.mark.parametrize("problem", ["changed: checks/001/verdict.json", "missing: ledger/001.ledger"])
+    def test_proves_nothing(self, problem: str) -> None:
+        content = content_of(run(1, seal_problems=[problem]))
+        assert content["verdict"] == content["runs"][0]["verdict"] == "INCONCLUSIVE"
+        assert content["runs"][0]["reasons"] == [f"the record is not as it was sealed: {problem}"]
+        assert content["runs"][0]["conclusive"] is False
+
+    def test_is_as_good_as_before_with_a_file_added(self) -> None:
+        assert content_of(run(1, seal_problems=["added: photo.jpg"]))["verdict"] == "PASS"
+
+    def test_that_failed_still_fails(self) -> None:
+        content = content_of(run(1, [verdict_with(3)], seal_problems=["changed: run.json"]))
+        assert content["verdict"] == "FAIL"
+        assert content["runs"][0]["lost_writes"] == 6
+
+
 class TestWhatStandsOpen:
     def test_a_failure_without_a_pass_since(self) -> None:
         assert content_of(run(1, [verdict_with(3)]), run(2, scenario="hang"))["open"][0] == (

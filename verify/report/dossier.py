@@ -21,6 +21,9 @@ from verify.report.words import damaged_blocks, further_drills, headline, order_
 DOSSIER_FORMAT = "ackproof-dossier/1"
 EXPECTED_ENDS = frozenset({"the time is over", "all operations are done"})
 UNNAMED = "not named"
+_ADDED = "added:"
+"""How the problem of a seal begins that takes nothing from what was sealed."""
+
 _NAMES_OF_A_VOLUME = ("model", "identity", "path")
 STANDING_CAUTIONS = (
     "Pulling power or cables and opening a chassis can hurt people and destroy data.",
@@ -112,9 +115,11 @@ def _headline(told: Sequence[Mapping[str, Any]], overall: str) -> str:
 
 def _run(number: int, run: BoundRun) -> dict[str, Any]:
     verdicts = [verdict for _, verdict in run.checks]
-    overall = worst([verdict["verdict"] for verdict in verdicts]) if verdicts else INCONCLUSIVE
+    told = worst([verdict["verdict"] for verdict in verdicts]) if verdicts else INCONCLUSIVE
+    broken = [problem for problem in run.seal_problems if not problem.startswith(_ADDED)]
+    overall = INCONCLUSIVE if told == PASS and broken else told
     damaged = any(damaged_blocks(verdict) for verdict in verdicts)
-    main = next((v for v in reversed(verdicts) if v["verdict"] == overall), None)
+    main = next((v for v in reversed(verdicts) if v["verdict"] == told), None)
     out: dict[str, Any] = {
         "number": number,
         "folder": run.folder,
@@ -127,8 +132,8 @@ def _run(number: int, run: BoundRun) -> dict[str, Any]:
         "ended": str(run.about.get("ended", "")),
         "promise": run.promise,
         "verdict": overall,
-        "headline": "No check was made." if main is None else headline(main),
-        "reasons": ["no check was made"] if main is None else list(main["reasons"]),
+        "headline": _run_headline(main, overall != told),
+        "reasons": _reasons(main, broken if overall != told else []),
         "not_proved": [] if main is None else list(main["not_proved"]),
         "checks": [
             {"name": name, "verdict": v["verdict"], "checked": v.get("checked", ""), "headline": headline(v)}
@@ -137,7 +142,7 @@ def _run(number: int, run: BoundRun) -> dict[str, Any]:
         "criteria": [],
         "takeovers": [],
         "damaged": damaged,
-        "conclusive": damaged or (bool(verdicts) and all(_conclusive(verdict) for verdict in verdicts)),
+        "conclusive": damaged or (bool(verdicts) and not broken and all(_conclusive(verdict) for verdict in verdicts)),
         "lost_writes": max((v["lost"]["acknowledged_writes"] for v in verdicts), default=0),
         "findings": {} if main is None else {k: n for k, n in main["findings"].items() if n},
         "ledger_head": "" if main is None else main["run"]["ledger_head"],
@@ -152,6 +157,20 @@ def _run(number: int, run: BoundRun) -> dict[str, Any]:
         ]
         out["takeovers"] = [_takeover(takeover) for takeover in main["takeovers"]]
     return out
+
+
+def _run_headline(main: Mapping[str, Any] | None, is_broken: bool) -> str:
+    if main is None:
+        return "No check was made."
+    if is_broken:
+        return "The checks prove nothing: the record is not as it was sealed."
+    return headline(main)
+
+
+def _reasons(main: Mapping[str, Any] | None, broken: Sequence[str]) -> list[str]:
+    if main is None:
+        return ["no check was made"]
+    return [f"the record is not as it was sealed: {problem}" for problem in broken] or list(main["reasons"])
 
 
 def _takeover(takeover: Mapping[str, Any]) -> dict[str, Any]:
