@@ -138,7 +138,9 @@ class TestObservationsThatCannotBe:
         ({}, ""), ({"lane": 1}, "lane 1 does not write to this file"), ({"lane": 2}, "lane 2 does not write"),
         ({"slot": 1}, "slot 1 does not belong to lane 0"), ({"slot": 4}, "slot 4 does not belong to lane 0"),
         ({"sequence": 3}, "does not belong to the lane's next operation"), ({"expected": 4}, "does not belong"),
-        ({"expected": -2}, "does not belong"), ({"source": "guess"}, "guess"), ({"issued_ns": -1}, "issued_ns"),
+        ({"expected": 3}, "expected write 3, which is not the newest of its slot"),
+        ({"expected": -1}, "expected write -1, which is not the newest"), ({"expected": -2}, "does not belong"),
+        ({"source": "guess"}, "guess"), ({"issued_ns": -1}, "issued_ns"),
     ])  # fmt: skip
     def test_they_are_told_and_convict_nobody(self, change: dict[str, Any], words: str) -> None:
         story = self.story()

@@ -68,10 +68,12 @@ class Judgement:
         for part, item in ledger():
             self.state.feed(part, item)
         self.state.finish()
+        if self.state.mismatches:
+            self.observations.forget_slots(self.state.distrusted_slots())
 
     def contradictions(self) -> dict[int, str]:
         """For each part of the ledger that contradicts itself or the run: what is wrong."""
-        return self.bad_observations | self.state.mismatches | self.timeline.contradictions
+        return self.state.mismatches | self.bad_observations | self.timeline.contradictions
 
     def recall(self, seen_before: Mapping[int, int]) -> None:
         """Demand what earlier checks saw; to be called before the checker looks.

@@ -184,6 +184,11 @@ class Observations:
                 if kept.any():
                     self._packed.append(piece if kept.all() else PackedRows(piece.rows(kept)))
 
+    def forget_slots(self, slots: npt.NDArray[np.bool_]) -> None:
+        """Drop every row that is not packed of the slots for which `slots` is true; texts stay."""
+        loose = self.loose()
+        self._loose = [loose[~slots[loose["slot"]]]]
+
     def _pack(self) -> None:
         """Sort what came last into rows that can be packed and others; a few rows are not worth it."""
         if not self._fresh:

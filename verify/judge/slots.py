@@ -137,17 +137,38 @@ class SlotState:
         taken = self._taken.get(part, 0)
         self._taken[part] = taken + 1
         accepted = self.timeline.accepted.get(part, 0)
-        if taken >= accepted or part in self.mismatches or not isinstance(item, Records):
+        if taken >= accepted or part in self.mismatches:
+            return
+        if not isinstance(item, Records):
+            wrong = self._wrong_observation(part, item) if item.get("event") == "observation" else ""
+            if wrong:
+                self._distrust(part, wrong)
             return
         for around in self.around:
             _gather(around, item, self.run)
         for lane, touches in by_lane(touches_in(item)):
             wrong = self._feed_lane(lane, touches)
             if wrong:
-                self.mismatches[part] = wrong
-                self._distrusted |= {x for x in range(self.run.lanes) if self.run.lane_workers[x] == part}
-                self._open |= self._distrusted
+                self._distrust(part, wrong)
                 return
+
+    def _distrust(self, part: int, wrong: str) -> None:
+        self.mismatches[part] = wrong
+        self._distrusted |= {x for x in range(self.run.lanes) if self.run.lane_workers[x] == part}
+        self._open |= self._distrusted
+
+    def _wrong_observation(self, part: int, event: dict[str, Any]) -> str:
+        """Whether a lane says that it expected another write on a slot than its own records do."""
+        try:
+            lane, slot, expected = int(event["lane"]), int(event["slot"]), int(event["expected"])
+            layout = self.run.stream_of_lane(lane).layout
+            if self.run.lane_workers[lane] != part or not 0 <= slot < layout.slots:
+                return ""
+            if expected == self.newest[layout.first_slot + slot]:
+                return ""
+        except (KeyError, TypeError, ValueError, OverflowError, IndexError):
+            return ""  # Such an observation is not taken, and told by whoever took the others.
+        return f"an observation by lane {lane} expected write {expected}, which is not the newest of its slot"
 
     def finish(self) -> None:
         """Count the slots left to the check, and note what was in flight at a clean end."""
@@ -178,6 +199,15 @@ class SlotState:
     def is_open(self, lane: int) -> bool:
         """Whether the lane may have gone on beyond what the ledger holds."""
         return lane in self._open
+
+    def distrusted_slots(self) -> npt.NDArray[np.bool_]:
+        """For every slot (counted within the run) whether its lane's records do not fit the run."""
+        out = np.zeros(self.run.slots, dtype=np.bool_)
+        for lane in self._distrusted:
+            layout = self.run.stream_of_lane(lane).layout
+            first = layout.first_slot + lane - layout.first_lane
+            out[first : layout.first_slot + layout.slots : layout.lanes] = True
+        return out
 
     def lane_of_slot(self, slot: int) -> int:
         """The lane (counted within the run) that owns a slot (counted within the run)."""
