@@ -58,6 +58,7 @@ DOUBTS: dict[str, tuple[dict[str, Any], str]] = {
     "no direct I/O": ({"page_cache": "the page cache was in the way"}, "the page cache was in the way"),
     "a damaged ledger": ({"ledger_damage": ["001.ledger, frame 7"]}, "the ledger is damaged: 001.ledger, frame 7"),
     "no flush covered anything": ({"promise": "flushed", "covered_writes": 0}, "no flush covered any write"),
+    "a criterion not measured": ({"unmeasured_criteria": ["longest stall: 5 s"]}, "longest stall: 5 s"),
     "another volume": ({"other_volume": "that is another volume"}, "that is another volume"),
 }
 

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from verify.commands.live import LiveLine
+from verify.drill.criteria import read_criteria
 from verify.drill.planning import BLOCK_BYTES_DEFAULT, LANES_DEFAULT, RunRequest, StreamRequest
 from verify.drill.quantities import format_size, parse_duration, parse_size
 from verify.drill.writing import LoadOptions, write_to_volume
@@ -75,6 +76,8 @@ _STREAM_KEYS = ("block", "lanes", "span", "pattern", "read-share", "flush-every"
               help="Watch which hardware answers there, to tell which way a takeover went.")  # fmt: skip
 @click.option("--controller", "controllers", multiple=True, metavar="NAME=HWADDR",
               help="A controller's name by its hardware address; may be repeated.")  # fmt: skip
+@click.option("--criteria", metavar="FILE", type=click.Path(dir_okay=False), default=None,
+              help="TOML file with a [criteria] table: what else must be met for a PASS.")  # fmt: skip
 @click.option("--allow-page-cache", is_flag=True, help="Run without direct I/O; never better than INCONCLUSIVE.")
 def write(volume: str, record: str, **options: Any) -> int:
     """Fill VOLUME and load it until the time is over or Ctrl-C.
@@ -86,6 +89,7 @@ def write(volume: str, record: str, **options: Any) -> int:
     Writing erases the span for good: be sure of the volume, and follow the rules of the site.
     """
     request = _request(options)
+    criteria = () if options["criteria"] is None else read_criteria(options["criteria"])
     seconds = None if options["operations"] is not None else parse_duration(options["duration"], "--for")
     neighbour = _neighbour(options["floating_address"], options["controllers"])
     live = LiveLine()
@@ -95,7 +99,7 @@ def write(volume: str, record: str, **options: Any) -> int:
             volume,
             record,
             request,
-            LoadOptions(seconds, live.show, _tell_submission, submit=options["submit"]),
+            LoadOptions(seconds, live.show, _tell_submission, submit=options["submit"], criteria=criteria),
             erase=options["erase"],
             allow_page_cache=options["allow_page_cache"],
             neighbour=neighbour,

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from verify.drill.criteria import kept_criteria, measure, missed, unmeasured
 from verify.drill.journal import JOURNAL_NAME, Journal, Region, circumstances, interrupted
 from verify.drill.quantities import rfc3339
 from verify.drill.record import LedgerParts, RecordFolder, read_json, write_json
@@ -26,7 +27,7 @@ from verify.judge.judgement import Judgement
 from verify.judge.observations import PACK_ROWS, blank_rows
 from verify.judge.order import Order
 from verify.judge.verdict import Evidence, Verdict, conclude, plural
-from verify.ledger.frames import SEQUENCE_MAX
+from verify.ledger.frames import SEQUENCE_MAX, Kind
 from verify.load.run import Run
 from verify.load.specimens import SpecimenFile
 from verify.report.losses import LossWriter
@@ -129,6 +130,7 @@ def check_record(
     if resume and read_twice:
         raise UsageError("a check that reads everything twice cannot go on half way; leave out --resume")
     about, run = folder.read_run()
+    kept_criteria(about)  # What is wrong with them is said before the volume is read for hours.
     with folder.checking(resume):
         return _check(folder, about, run, opened, read_twice, progress, resume)
 
@@ -248,6 +250,9 @@ def _conclude(
     recorded = {str(k): str(v) for k, v in heads.items()} if isinstance(heads, dict) else {}
     damage = ledger.damage(timeline.heads | recorded)
     damage += [f"{part:03d}.ledger, {wrong}" for part, wrong in sorted(judgement.contradictions().items())]
+    lost = {"name": "lost acknowledged writes", "required": "0", "measured": f"{totals.lost_writes:,}"}
+    errors = timeline.count(Kind.ERROR)
+    criteria = measure(kept_criteria(about), judgement.state.around, errors, run.lanes, timeline.pauses)
     evidence = Evidence(
         promise=run.promise,
         slots_by_finding=totals.slots_by_finding,
@@ -259,14 +264,17 @@ def _conclude(
         open_tail=_open_tail(judgement, ledger, time_text),
         other_volume=_other_volume(opened, scan),
         covered_writes=judgement.state.covered_writes,
+        missed_criteria=missed(criteria),
+        unmeasured_criteria=unmeasured(criteria),
         notes=[*_notes(judgement, opened, about, scan), *earlier.doubts],
         directions=judgement.directions,
     )
     verdict: Verdict = conclude(evidence)
     orders = [judgement.order(index) for index in range(len(judgement.takeovers))]
     facts = VerdictFacts(
-        about, opened.name, verdict, judgement, orders, scan, ledger.states, time_text, checked
-    )
+        about, opened.name, verdict, judgement, orders, scan, ledger.states, time_text, checked,
+        [lost | {"met": totals.lost_writes == 0}, *criteria],
+    )  # fmt: skip
     return verdict_json(facts), [None if order is None else order.order for order in orders]
 
 

@@ -6,7 +6,7 @@ import os
 import platform
 import signal
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from importlib import metadata
@@ -14,6 +14,7 @@ from types import FrameType
 from typing import Any
 
 from verify.blocks.layout import SECTOR_BYTES_ALLOWED
+from verify.drill.criteria import Criterion
 from verify.drill.planning import RunRequest, plan_run
 from verify.drill.quantities import rfc3339
 from verify.drill.record import RUN_FORMAT, RecordFolder, ledger_heads, write_json
@@ -46,6 +47,7 @@ class LoadOptions:
     processes: bool = True
     handle_signals: bool = True
     submit: str = AUTO
+    criteria: Sequence[Criterion] = ()
 
 
 def software() -> dict[str, str]:
@@ -98,6 +100,8 @@ def run_load(
         "examination_off": not options.examine,
         "floating_address": "" if neighbour is None else neighbour.address,
     }
+    if options.criteria:
+        about["criteria"] = [criterion.told(None) for criterion in options.criteria]
     write_json(folder.run_path, about)
     try:
         reserve_room(str(folder.ledger_path))

@@ -49,7 +49,8 @@ class Evidence:
     `page_cache` says how the page cache was in the way. `ledger_damage` names damaged ledger parts; `open_tail` says
     up to when an unclosed ledger is complete, "" if it was closed. `other_volume` says that the volume checked is
     not the one written and holds nothing of this run. `missed_criteria` are acceptance criteria not met, each in
-    words with required and measured. `directions` tell which way each takeover went, where that was watched.
+    words with required and measured, `unmeasured_criteria` those that could not be measured. `directions` tell which
+    way each takeover went, where that was watched.
     """
 
     promise: str
@@ -63,6 +64,7 @@ class Evidence:
     other_volume: str = ""
     covered_writes: int = 0
     missed_criteria: Sequence[str] = ()
+    unmeasured_criteria: Sequence[str] = ()
     notes: Sequence[str] = field(default=())
     directions: Sequence[Direction | None] = ()
 
@@ -127,7 +129,7 @@ def _doubts(evidence: Evidence) -> list[str]:
         out.append("the promise is `flushed`, but no flush covered any write")
     if evidence.other_volume:
         out.append(evidence.other_volume)
-    return out
+    return out + list(evidence.unmeasured_criteria)
 
 
 def _pass_reason(evidence: Evidence) -> str:

@@ -27,6 +27,8 @@ def summary(verdict: dict[str, Any], record: str, losses: str) -> str:
         lines += _wrapped("because", reason)
     lines += _lost(verdict, losses)
     lines += _takeovers(verdict)
+    for criterion in verdict.get("criteria", [])[1:]:
+        lines += _wrapped("required", _criterion(criterion))
     coverage, writes = verdict["coverage"], verdict["writes"]
     read = f"{coverage['slots_read']:,} of {coverage['slots']:,} blocks ({format_size(coverage['bytes_read'])})"
     lines += _wrapped("read back", read)
@@ -64,6 +66,13 @@ def _lost(verdict: dict[str, Any], losses: str) -> list[str]:
         lines += _wrapped("", f"from {lost['first_acknowledged']} to {lost['last_acknowledged']}")
     lines += _wrapped("where", f"{format_size(lost['bytes'])} in all; every one in {losses}")
     return lines
+
+
+def _criterion(criterion: dict[str, Any]) -> str:
+    required = f"{criterion['name']}: {criterion['required']}"
+    if criterion["met"] is None:
+        return f"{required}; could not be measured"
+    return f"{required}; measured {criterion['measured']}, {'met' if criterion['met'] else 'missed'}"
 
 
 def _takeovers(verdict: dict[str, Any]) -> list[str]:

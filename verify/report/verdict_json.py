@@ -40,7 +40,11 @@ class PartState(Protocol):
 
 @dataclass(frozen=True)
 class VerdictFacts:
-    """All that goes into verdict.json. `time_text` turns monotonic nanoseconds into RFC 3339."""
+    """All that goes into verdict.json.
+
+    `time_text` turns monotonic nanoseconds into RFC 3339. `criteria` are the acceptance criteria, each with name,
+    required, measured (None: it could not be) and met (likewise).
+    """
 
     about: dict[str, Any]
     volume_name: str
@@ -51,6 +55,7 @@ class VerdictFacts:
     ledger_states: Mapping[int, PartState]
     time_text: Callable[[int], str]
     checked: str
+    criteria: Sequence[Mapping[str, Any]]
 
 
 def verdict_json(facts: VerdictFacts) -> dict[str, Any]:
@@ -67,6 +72,7 @@ def verdict_json(facts: VerdictFacts) -> dict[str, Any]:
         "not_proved": facts.verdict.not_proved,
         "promise": run.promise,
         "checked": facts.checked,
+        "criteria": [dict(criterion) for criterion in facts.criteria],
         "run": {
             "id": run.run_id,
             "seed": run.seed,

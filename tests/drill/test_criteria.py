@@ -1,0 +1,252 @@
+"""Acceptance criteria: read whole, kept with the run, and measured so that the verdict names required and measured."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import textwrap
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.drill.runs import PROJECT, ackproof, check_here
+from verify.drill.criteria import KINDS, Criterion, kept_criteria, measure, missed, read_criteria, unmeasured
+from verify.errors import UsageError
+from verify.judge.slots import AroundTakeover, Window
+from verify.judge.takeovers import Takeover
+from verify.rehearsal.faults import FAULTS
+from verify.rehearsal.rehearse import rehearse_fault
+
+SECOND_NS = 1_000_000_000
+ALL = """# Agreed in the kick-off.
+[criteria]
+stall = "10s"
+longest-wait = "0.5min"
+errors = 0
+rate-after = 0.8
+latency-after = 3
+load-at-takeover = 500
+"""
+
+
+def written(folder: Path, text: str) -> str:
+    path = folder / "criteria.toml"
+    path.write_text(text)
+    return str(path)
+
+
+class TestReading:
+    def test_every_kind_is_read(self, tmp_path: Path) -> None:
+        read = read_criteria(written(tmp_path, ALL))
+        assert {criterion.key: criterion.limit for criterion in read} == {
+            "stall": 10.0, "longest-wait": 30.0, "errors": 0.0, "rate-after": 0.8, "latency-after": 3.0,
+            "load-at-takeover": 500.0,
+        }  # fmt: skip
+        assert set(KINDS) == {criterion.key for criterion in read}
+
+    def test_everything_wrong_is_told_at_once_with_its_line(self, tmp_path: Path) -> None:
+        text = "# agreed\n[criteria]\nstall = 10\nerrors = 0\nlongest-wait = 'soon'\n\nspeed = 3\nrate-after = -1\n"
+        with pytest.raises(UsageError) as refused:
+            read_criteria(written(tmp_path, text))
+        lines = str(refused.value).splitlines()
+        assert [line.split(": ", 1)[0].rsplit(", ", 1)[1] for line in lines] == ["line 3", "line 5", "line 7", "line 8"]
+        assert "stall must be a time" in lines[0]
+        assert "'soon' is not a duration" in lines[1]
+        assert "unknown criterion 'speed'; known are stall," in lines[2]
+        assert "rate-after must be from 0" in lines[3]
+
+    @pytest.mark.parametrize(
+        "line",
+        ["errors = 1.5", "errors = true", "errors = '0'", "rate-after = nan", "rate-after = inf", "stall = ''",
+         "load-at-takeover = []", "latency-after = {}", "stall = '9999999999999h'"],
+    )  # fmt: skip
+    def test_a_limit_that_is_none_is_refused(self, tmp_path: Path, line: str) -> None:
+        with pytest.raises(UsageError, match="line 2: " + line.partition(" ")[0]):
+            read_criteria(written(tmp_path, f"[criteria]\n{line}\n"))
+
+    @pytest.mark.parametrize("text", ["", "[criteria]\n", "[criteria]\nerrors = 0\n[plan]\n", "criteria = 3\n"])
+    def test_a_file_with_anything_else_is_refused(self, tmp_path: Path, text: str) -> None:
+        with pytest.raises(UsageError, match="must hold one table"):
+            read_criteria(written(tmp_path, text))
+
+    @pytest.mark.parametrize("text", ["criteria", "[criteria]\nerrors = 0\nerrors = 1\n", "\x00"])
+    def test_what_is_no_toml_is_refused(self, tmp_path: Path, text: str) -> None:
+        with pytest.raises(UsageError, match="is not TOML"):
+            read_criteria(written(tmp_path, text))
+
+    def test_a_file_that_is_not_there_is_refused(self, tmp_path: Path) -> None:
+        with pytest.raises(UsageError, match="cannot be read"):
+            read_criteria(str(tmp_path / "none.toml"))
+
+    @pytest.mark.parametrize(
+        "kept",
+        [None, 3, "x", {}, ["x"], [{}], [{"key": "stall"}], [{"key": "speed", "limit": 1}], [{"key": [], "limit": 1}],
+         [{"key": "stall", "limit": "1"}], [{"key": "stall", "limit": True}], [{"key": "stall", "limit": -1.0}],
+         [{"key": "stall", "limit": 1e300}]],
+    )  # fmt: skip
+    def test_a_changed_run_json_is_refused(self, kept: Any) -> None:
+        with pytest.raises(UsageError, match=r"run\.json is damaged"):
+            kept_criteria({"criteria": kept})
+
+
+def window(start_s: float, end_s: float, writes: int, latency_ms: float = 1.0) -> Window:
+    latencies = np.full(writes, int(latency_ms * 1e6), dtype=np.int64)
+    return Window(int(start_s * SECOND_NS), int(end_s * SECOND_NS), [latencies] if writes else [])
+
+
+def around(
+    stall_s: float = 4.0, wait_s: float = 5.0, before: Window | None = None, after: Window | None = None, **changed: Any
+) -> AroundTakeover:
+    takeover = Takeover(
+        10 * SECOND_NS, 14 * SECOND_NS, True, stall_ns=int(stall_s * SECOND_NS),
+        longest_wait_ns=int(wait_s * SECOND_NS), **changed,
+    )  # fmt: skip
+    return AroundTakeover(takeover, before or window(0, 10, 10_000), after or window(14, 24, 8_000, 2.0))
+
+
+def met(key: str, limit: float, *takeovers: AroundTakeover, errors: int = 0, lanes: int = 8) -> bool | None:
+    [told] = measure([Criterion(key, limit)], takeovers, errors, lanes)
+    found = told["met"]
+    assert (missed([told]) != [], unmeasured([told]) != []) == (found is False, found is None)
+    assert (told["measured"] is None) == (found is None)
+    assert found is None or isinstance(found, bool)
+    return found
+
+
+class TestMeasuring:
+    """The limit itself is met; beyond it is not; of several takeovers the worst counts."""
+
+    @pytest.mark.parametrize(
+        ("key", "just", "beyond"),
+        [
+            ("stall", 4.0, 3.999), ("longest-wait", 5.0, 4.999), ("rate-after", 0.8, 0.801),
+            ("latency-after", 2.0, 1.999), ("load-at-takeover", 1000.0, 1000.1),
+        ],
+    )  # fmt: skip
+    def test_limits(self, key: str, just: float, beyond: float) -> None:
+        worse = around(5.0, 6.0, window(0, 10, 9_000), window(14, 24, 5_000, 4.0))
+        assert (met(key, just, around()), met(key, beyond, around())) == (True, False)
+        assert (met(key, just, around(), worse), met(key, just, worse, around())) == (False, False)
+
+    def test_errors(self) -> None:
+        assert met("errors", 0) is True
+        assert met("errors", 0, around(), errors=1) is False
+        assert met("errors", 1, around(), errors=1) is True
+
+    @pytest.mark.parametrize("key", [key for key in KINDS if key != "errors"])
+    def test_without_a_takeover_nothing_is_measured(self, key: str) -> None:
+        assert met(key, 0.0) is None
+
+    def test_a_stall_that_never_ended_meets_nothing_but_may_miss(self) -> None:
+        for key in ("stall", "longest-wait"):
+            assert met(key, 10.0, around(never_ended=True)) is None
+            assert met(key, 1.0, around(never_ended=True)) is False
+
+    @pytest.mark.parametrize("key", KINDS)
+    def test_while_the_guest_stood_still_only_errors_and_stall_are_measured(self, key: str) -> None:
+        limit = Criterion(key, 4.0)
+        for pause, disturbed in ((2, True), (23, True), (-1, False), (24, False)):
+            spans = [(pause * SECOND_NS, (pause + 1) * SECOND_NS)]
+            [told] = measure([limit], [around()], 0, 8, spans)
+            [calm] = measure([limit], [around()], 0, 8)
+            if disturbed and key not in ("errors", "stall"):
+                assert told["met"] is None
+            else:
+                assert told == calm
+
+    def test_too_little_load_on_a_side_is_not_measured(self) -> None:
+        short, none = window(9.9, 10, 100), window(0, 10, 0)
+        assert met("rate-after", 0.5, around(before=short)) is None
+        assert met("rate-after", 0.5, around(before=none)) is None
+        assert met("rate-after", 0.5, around(), around(before=none)) is None
+        assert met("rate-after", 0.5, around(after=none)) is False
+        assert met("latency-after", 9.0, around(after=none)) is None
+        assert met("latency-after", 9.0, around(after=window(14, 24, 160))) is None
+        assert met("load-at-takeover", 1.0, around(before=none)) is False
+        assert met("load-at-takeover", 1.0, around(before=short)) is None
+
+    def test_writes_that_waited_for_the_takeover_are_not_the_latency_after_it(self) -> None:
+        after = window(14, 24, 1_000, 1.0)
+        after.latencies.append(np.full(8, 4 * SECOND_NS, dtype=np.int64))
+        assert met("latency-after", 1.0, around(before=window(0, 10, 1_000, 1.0), after=after)) is True
+
+    def test_what_misses_by_a_hair_is_not_told_as_the_limit(self) -> None:
+        [told] = measure([Criterion("stall", 4.0)], [around(stall_s=4.001)], 0, 8)
+        assert missed([told]) == ["longest stall: at most 4.00 s required, 4.001 s measured"]
+
+
+@pytest.fixture(scope="module")
+def drill(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The record of a sound drill with one takeover on the simulated pair."""
+    folder = tmp_path_factory.mktemp("criteria")
+    rehearse_fault(FAULTS["sound"], folder, seed=11)
+    [record] = folder.rglob("run.json")
+    return record.parent
+
+
+@pytest.fixture
+def run_json(drill: Path) -> Iterator[Path]:
+    path = drill / "run.json"
+    whole = path.read_bytes()
+    yield path
+    path.write_bytes(whole)
+    for check in (drill / "checks").iterdir():
+        if check.name != "001":
+            shutil.rmtree(check)
+
+
+class TestDrills:
+    @pytest.mark.parametrize(
+        ("key", "passes", "misses"),
+        [
+            ("stall", 30.0, 0.05), ("longest-wait", 30.0, 0.05), ("rate-after", 0.001, 1000.0),
+            ("latency-after", 1e6, 0.0), ("load-at-takeover", 1.0, 1e9),
+        ],
+    )  # fmt: skip
+    def test_each_is_met_by_one_drill_and_missed_by_another(
+        self, drill: Path, run_json: Path, key: str, passes: float, misses: float
+    ) -> None:
+        about = json.loads(run_json.read_text())
+        for limit, verdict in ((passes, "PASS"), (misses, "FAIL")):
+            run_json.write_text(json.dumps(about | {"criteria": [{"key": key, "limit": limit}]}))
+            found = check_here(drill).verdict
+            assert found["verdict"] == verdict, found["reasons"]
+            told = {criterion["name"]: criterion for criterion in found["criteria"]}
+            assert told["lost acknowledged writes"]["met"] is True
+            one = told[KINDS[key].name]
+            assert one["met"] is (verdict == "PASS")
+            named = f"{one['name']}: {one['required']} required, {one['measured']} measured"
+            assert (found["reasons"] == [named]) == (verdict == "FAIL")
+
+    def test_a_run_without_criteria_has_the_one_that_always_holds(self, drill: Path, run_json: Path) -> None:
+        found = check_here(drill).verdict
+        assert found["verdict"] == "PASS"
+        assert found["criteria"] == [
+            {"name": "lost acknowledged writes", "required": "0", "measured": "0", "met": True}
+        ]  # fmt: skip
+
+
+def test_the_command_keeps_them_and_the_check_tells_them(tmp_path: Path) -> None:
+    criteria = written(tmp_path, '[criteria]\nerrors = 0\nstall = "10s"\n')
+    record, volume = tmp_path / "record", tmp_path / "volume"
+    small = ("--lanes", "2", "--span", "256KiB", "--operations", "50")
+    done = ackproof("write", volume, "--record", record, *small, "--criteria", criteria)
+    assert done.returncode == 0, done.stderr
+    kept = json.loads((record / "run.json").read_text())["criteria"]
+    assert [(criterion["key"], criterion["measured"]) for criterion in kept] == [("errors", None), ("stall", None)]
+    checked = ackproof("check", record)
+    assert checked.returncode == 3
+    assert "errors seen by the guest: at most 0; measured 0, met" in checked.stdout
+    assert "longest stall: at most 10.0 s; could not be measured" in " ".join(checked.stdout.split())
+    wrong = ackproof("write", tmp_path / "other", "--record", tmp_path / "r", *small, "--criteria", tmp_path / "none")
+    assert (wrong.returncode, "cannot be read" in wrong.stderr) == (2, True)
+    assert not (tmp_path / "other").exists()
+
+
+def test_the_criteria_shown_in_the_readme_can_be_read(tmp_path: Path) -> None:
+    readme = (PROJECT / "README.md").read_text()
+    block = "[criteria]" + readme.split("[criteria]", 1)[1].split("```", 1)[0]
+    assert {criterion.key for criterion in read_criteria(written(tmp_path, textwrap.dedent(block)))} == set(KINDS)
