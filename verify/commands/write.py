@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import secrets
-import tomllib
-from pathlib import Path
 from typing import Any
 
 import click
@@ -13,6 +11,7 @@ from verify.commands.live import LiveLine
 from verify.drill.criteria import read_criteria
 from verify.drill.planning import BLOCK_BYTES_DEFAULT, LANES_DEFAULT, RunRequest, StreamRequest
 from verify.drill.quantities import format_size, parse_duration, parse_size
+from verify.drill.toml_file import read_toml
 from verify.drill.writing import LoadOptions, write_to_volume
 from verify.errors import EXIT_CANNOT_RUN, UsageError
 from verify.load.neighbour_watch import NeighbourWatch
@@ -195,12 +194,7 @@ def _flush(text: str) -> tuple[Flush, int]:
 
 
 def _streams_from_file(path: str) -> tuple[StreamRequest, ...]:
-    try:
-        value = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise UsageError(f"--streams {path} cannot be read: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UsageError(f"--streams {path} is not TOML: {error}") from None
+    value, _ = read_toml(path, "--streams")
     tables = value.get("stream")
     if set(value) != {"stream"} or not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
         raise UsageError(f"--streams {path} must hold [[stream]] tables and nothing else")

@@ -17,19 +17,17 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from verify.drill.quantities import format_duration, parse_duration
+from verify.drill.toml_file import read_toml
 from verify.errors import UsageError
 from verify.judge.slots import AroundTakeover, Window
 
-FILE_BYTES_MAX = 1 << 20
 LIMIT_MAX = 1e12
 WINDOW_S_MIN = 0.5
 """A rate is told only where the load ran for at least this long before or after a takeover."""
@@ -95,14 +93,7 @@ def read_criteria(path: str) -> tuple[Criterion, ...]:
     Raises:
         UsageError: with a line for each thing, and the number of the line where it stands.
     """
-    try:
-        with open(Path(path), "rb") as file:
-            text = file.read(FILE_BYTES_MAX).decode("utf-8")
-        value = tomllib.loads(text)
-    except OSError as error:
-        raise UsageError(f"--criteria {path} cannot be read: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError, ValueError) as error:
-        raise UsageError(f"--criteria {path} is not TOML: {str(error)[:200]}") from None
+    value, text = read_toml(path, "--criteria")
     table = value.get("criteria")
     if not isinstance(table, dict) or not table or set(value) != {"criteria"}:
         known = ", ".join(KINDS)

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
+from verify.drill.toml_file import read_toml
 from verify.errors import UsageError
 
 _TEXTS = ("title", "system", "scope")
@@ -19,7 +18,6 @@ _TABLES: dict[str, dict[str, type]] = {
 }
 _NEEDED = {"participant": ("name",), "planned": ("scenario",), "run": ("id", "scenario")}
 _NUMBERS = ("takeovers-a-year", "bound")
-FILE_BYTES_MAX = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -51,13 +49,7 @@ def read_particulars(path: str) -> Particulars:
     Raises:
         UsageError: with one line for each thing.
     """
-    try:
-        with open(Path(path), "rb") as file:
-            value = tomllib.loads(file.read(FILE_BYTES_MAX).decode("utf-8"))
-    except OSError as error:
-        raise UsageError(f"--about {path} cannot be read: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise UsageError(f"--about {path} is not TOML: {str(error)[:200]}") from None
+    value, _ = read_toml(path, "--about")
     wrong: list[str] = []
     known = (*_TEXTS, *_LISTS, *_NUMBERS, *_TABLES)
     wrong += [f"unknown key {key[:60]!r}; known are {', '.join(known)}" for key in value if key not in known]
