@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import json
 from collections.abc import Callable, Iterator
@@ -16,9 +15,8 @@ import numpy.typing as npt
 from verify.drill.quantities import wall_ns_of
 from verify.drill.record import LedgerParts, RecordFolder, write_bytes
 from verify.drill.seal import REPORT_FILES, seal_report
-from verify.drill.verdicts import read_verdict
-from verify.errors import AckproofError, CannotRun, UsageError
-from verify.judge.verdict import SEVERITY
+from verify.drill.verdicts import read_verdict, worse_checks
+from verify.errors import CannotRun, UsageError
 from verify.ledger.frames import Kind, Records
 from verify.report.damage import Damage
 from verify.report.facts import Instant, Occurrence, ReportFacts
@@ -117,7 +115,7 @@ def write_report(
     damage = _read_losses(place / "losses.csv")
     facts = ReportFacts(about=about, run=run, check=name, verdict=verdict, damage=damage)
     try:
-        facts.worse_checks = _worse_checks(folder, verdict["verdict"])
+        facts.worse_checks = worse_checks(folder, verdict["verdict"])
         _read_ledger(LedgerParts(folder, run), facts, progress)
         facts.occurrences += _notes(folder.events_path, facts)
         page, cases = render(facts).encode("utf-8", "replace"), junit_xml(facts)
@@ -142,17 +140,6 @@ def _check_name(folder: RecordFolder, check: str | None) -> str:
     if wanted not in names:
         raise UsageError(f"{folder.path} has no check {check!r}; it has {names[0]} to {names[-1]}")
     return wanted
-
-
-def _worse_checks(folder: RecordFolder, verdict: str) -> list[tuple[str, str]]:
-    """Name and verdict of each check that came to a worse verdict than this one; of the run's that is the worst."""
-    found = []
-    for name in folder.check_names():
-        with contextlib.suppress(AckproofError, KeyError, TypeError):
-            other = read_verdict(folder, name)["verdict"]
-            if SEVERITY[other] > SEVERITY[verdict]:
-                found.append((name, other))
-    return found
 
 
 def _read_losses(path: Path) -> Damage:

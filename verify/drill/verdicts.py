@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Iterator
 from typing import Any
 
 from verify.drill.record import RecordFolder, read_json
@@ -27,12 +28,19 @@ def read_verdict(folder: RecordFolder, check: str) -> dict[str, Any]:
 
 def worst_check(folder: RecordFolder) -> tuple[str, dict[str, Any]] | None:
     """The name and the verdict of the worst check, of several the latest; None if none can be read."""
-    worst: tuple[str, dict[str, Any]] | None = None
-    most = -1
-    for name in reversed(folder.check_names()):
-        with contextlib.suppress(AckproofError, KeyError, TypeError):
+    return max(reversed(list(_readable(folder))), key=lambda check: SEVERITY[check[1]["verdict"]], default=None)
+
+
+def worse_checks(folder: RecordFolder, verdict: str) -> list[tuple[str, str]]:
+    """Name and verdict of each check that can be read and came to a worse verdict than this one."""
+    found = [(name, str(other["verdict"])) for name, other in _readable(folder)]
+    return [(name, other) for name, other in found if SEVERITY[other] > SEVERITY[verdict]]
+
+
+def _readable(folder: RecordFolder) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Name and contents of whatever says its verdict; that it is damaged otherwise may not hide a worse one."""
+    for name in folder.check_names():
+        with contextlib.suppress(AckproofError):
             verdict = read_json(folder.checks_path / name / "verdict.json")
-            severity = SEVERITY[verdict["verdict"]]
-            if severity > most:
-                worst, most = (name, verdict), severity
-    return worst
+            if isinstance(verdict, dict) and isinstance(verdict.get("verdict"), str) and verdict["verdict"] in SEVERITY:
+                yield name, verdict
