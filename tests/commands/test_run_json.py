@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from tests.commands.test_bad_input import here
-from tests.drill.runs import write_here
+from tests.drill.runs import put_back, write_here
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.errors import EXIT_CANNOT_RUN, EXIT_INCONCLUSIVE, EXIT_USAGE
 
@@ -38,10 +38,7 @@ def _no_syncs(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def run_json(record: Path) -> Iterator[Path]:
     """The path of run.json, which is put back afterwards."""
-    path = record / "run.json"
-    whole = path.read_bytes()
-    yield path
-    path.write_bytes(whole)
+    yield from put_back(record / "run.json")
 
 
 def places(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:

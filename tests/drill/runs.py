@@ -8,7 +8,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -110,6 +110,13 @@ def load_on(
 def check_on(volume: MemoryVolume, record: Path, read_twice: bool = False) -> CheckResult:
     """The check of a run on a volume in memory."""
     return check_record(RecordFolder.open(str(record)), OpenedVolume(volume, "/memory"), read_twice)
+
+
+def put_back(path: Path) -> Iterator[Path]:
+    """For a fixture: the path of a file, whose contents are put back afterwards."""
+    whole = path.read_bytes()
+    yield path
+    path.write_bytes(whole)
 
 
 def attest(record: Path) -> None:

@@ -62,11 +62,11 @@ class TestWhatItSays:
         assert "lost acknowledged writes 0 6 ✗ no" in text_of(undrawn(verdict_with(lost=3)))
         assert "lost acknowledged writes 0 0 ✓ yes" in text_of(undrawn(verdict_with(lost=0)))
 
-    def test_criteria_of_the_plan_take_its_place(self):
+    def test_criteria_of_the_plan_stand_beside_it(self):
         criteria = [{"name": "longest stall", "required": "5 s", "measured": "4.9 s", "met": True}]
         text = text_of(undrawn(verdict_with(lost=0), criteria=criteria))
         assert "longest stall 5 s 4.9 s ✓ yes" in text
-        assert "lost acknowledged writes 0 0" not in text
+        assert "lost acknowledged writes 0 0 ✓ yes" in text
 
     def test_a_witness_is_told_in_words_with_places_and_times(self):
         verdict = verdict_with(lost=3)

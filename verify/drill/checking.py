@@ -6,14 +6,14 @@ import errno
 import os
 import shutil
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from verify.drill.criteria import kept_criteria, measure, missed, unmeasured
+from verify.drill.criteria import Criterion, Measured, kept_criteria, missed, unmeasured
 from verify.drill.journal import JOURNAL_NAME, Journal, Region, circumstances, interrupted
 from verify.drill.quantities import rfc3339
 from verify.drill.record import LedgerParts, RecordFolder, read_json, write_json
@@ -130,7 +130,6 @@ def check_record(
     if resume and read_twice:
         raise UsageError("a check that reads everything twice cannot go on half way; leave out --resume")
     about, run = folder.read_run()
-    kept_criteria(about)  # What is wrong with them is said before the volume is read for hours.
     with folder.checking(resume):
         return _check(folder, about, run, opened, read_twice, progress, resume)
 
@@ -144,6 +143,7 @@ def _check(
     progress: Callable[[int, int], None],
     resume: bool,
 ) -> CheckResult:
+    criteria = kept_criteria(about)
     ledger = LedgerParts(folder, run)
     ledger.require_description(run.digest)
     judgement = Judgement(run, ledger)
@@ -162,7 +162,8 @@ def _check(
         judgement.recall(earlier.in_flight)
         scan = _scan(judgement, opened, specimens, read_twice, progress, journal)
         doubts = [*earlier.doubts, *_interruption(regions)]
-        result, orders = _conclude(judgement, ledger, about, opened, scan, replace(earlier, doubts=doubts), partial)
+        earlier = replace(earlier, doubts=doubts)
+        result, orders = _conclude(judgement, ledger, about, criteria, opened, scan, earlier, partial)
         write_json(partial / "verdict.json", result)
         _keep_seen(partial, scan)
         (partial / JOURNAL_NAME).unlink(missing_ok=True)
@@ -228,6 +229,7 @@ def _conclude(
     judgement: Judgement,
     ledger: LedgerParts,
     about: dict[str, Any],
+    criteria: Sequence[Criterion],
     opened: OpenedVolume,
     scan: ScanResult,
     earlier: EarlierChecks,
@@ -250,31 +252,30 @@ def _conclude(
     recorded = {str(k): str(v) for k, v in heads.items()} if isinstance(heads, dict) else {}
     damage = ledger.damage(timeline.heads | recorded)
     damage += [f"{part:03d}.ledger, {wrong}" for part, wrong in sorted(judgement.contradictions().items())]
-    lost = {"name": "lost acknowledged writes", "required": "0", "measured": f"{totals.lost_writes:,}"}
-    errors = timeline.count(Kind.ERROR)
-    criteria = measure(kept_criteria(about), judgement.state.around, errors, run.lanes, timeline.pauses)
+    around, errors = judgement.state.around, timeline.count(Kind.ERROR)
+    lost = bool(timeline.lost_workers or about.get("workers_lost"))
+    told = Measured(around, errors, run.lanes, timeline.pauses, lost, bool(damage)).told(criteria)
     evidence = Evidence(
         promise=run.promise,
         slots_by_finding=totals.slots_by_finding,
         slots=run.slots,
         slots_read=scan.slots_read,
-        around=judgement.state.around,
+        around=around,
         page_cache=opened.page_cache or "; ".join(sorted(timeline.reopening_doubts)),
         ledger_damage=damage,
         open_tail=_open_tail(judgement, ledger, time_text),
         other_volume=_other_volume(opened, scan),
         covered_writes=judgement.state.covered_writes,
-        missed_criteria=missed(criteria),
-        unmeasured_criteria=unmeasured(criteria),
+        missed_criteria=missed(told),
+        unmeasured_criteria=unmeasured(told),
         notes=[*_notes(judgement, opened, about, scan), *earlier.doubts],
         directions=judgement.directions,
     )
     verdict: Verdict = conclude(evidence)
     orders = [judgement.order(index) for index in range(len(judgement.takeovers))]
     facts = VerdictFacts(
-        about, opened.name, verdict, judgement, orders, scan, ledger.states, time_text, checked,
-        [lost | {"met": totals.lost_writes == 0}, *criteria],
-    )  # fmt: skip
+        about, opened.name, verdict, judgement, orders, scan, ledger.states, time_text, checked, told
+    )
     return verdict_json(facts), [None if order is None else order.order for order in orders]
 
 

@@ -17,11 +17,10 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum
 from typing import Any
-
-import numpy as np
 
 from verify.drill.quantities import format_duration, parse_duration
 from verify.drill.toml_file import read_toml
@@ -37,29 +36,39 @@ WRITES_PER_LANE_MIN = 20
 """So many writes of a lane, on average, must lie in a window before its slowest twentieth is told: those that waited
 for the takeover itself, one a lane, end in the window after it, and must not be what is measured."""
 
-_TIME, _COUNT, _SHARE, _RATE = 'a time such as "10s"', "a whole number", "a number", "a number of writes a second"
+
+
+class _Limit(Enum):
+    """What a limit is, in the words of what is said of another."""
+
+    TIME = 'a time such as "10s"'
+    COUNT = "a whole number"
+    RATIO = "a number"
+    RATE = "a number of writes a second"
 
 
 @dataclass(frozen=True)
 class _Kind:
-    """One kind of criterion: its words, what its limit is, and whether what is measured may be at most that."""
+    """One kind of criterion: its name, its limit, whether that is the most or the least that may be measured.
+
+    What is not `own_free` is measured only where nothing of our own was in the way: a guest that stood still, a worker
+    that was lost.
+    """
 
     name: str
-    limit: str
+    limit: _Limit
     at_most: bool
+    own_free: bool = False
 
 
 KINDS = {
-    "stall": _Kind("longest stall", _TIME, True),
-    "longest-wait": _Kind("longest wait of a lane", _TIME, True),
-    "errors": _Kind("errors seen by the guest", _COUNT, True),
-    "rate-after": _Kind("writes a second after a takeover, share of before", _SHARE, False),
-    "latency-after": _Kind("latency after a takeover (95 %), times that before", _SHARE, True),
-    "load-at-takeover": _Kind("writes a second before a takeover", _RATE, False),
+    "stall": _Kind("longest stall", _Limit.TIME, True, own_free=True),
+    "longest-wait": _Kind("longest wait of a lane", _Limit.TIME, True),
+    "errors": _Kind("errors seen by the guest", _Limit.COUNT, True, own_free=True),
+    "rate-after": _Kind("writes a second after a takeover, share of before", _Limit.RATIO, False),
+    "latency-after": _Kind("latency after a takeover (95 %), times that before", _Limit.RATIO, True),
+    "load-at-takeover": _Kind("writes a second before a takeover", _Limit.RATE, False),
 }
-
-
-_DISTURBED = frozenset({"longest-wait", "rate-after", "latency-after", "load-at-takeover"})
 
 
 @dataclass(frozen=True)
@@ -114,13 +123,13 @@ def _criterion(key: str, value: Any) -> Criterion:
     kind = KINDS.get(key)
     if kind is None:
         raise UsageError(f"unknown criterion {key[:60]!r}; known are {', '.join(KINDS)}")
-    if kind.limit is _TIME:
+    if kind.limit is _Limit.TIME:
         if not isinstance(value, str):
-            raise UsageError(f"{key} must be {_TIME}")
+            raise UsageError(f"{key} must be {kind.limit.value}")
         return Criterion(key, _within(key, parse_duration(value, key)))
-    if type(value) is int or (kind.limit is not _COUNT and type(value) is float):
+    if type(value) is int or (kind.limit is not _Limit.COUNT and type(value) is float):
         return Criterion(key, _within(key, value))
-    raise UsageError(f"{key} must be {kind.limit}")
+    raise UsageError(f"{key} must be {kind.limit.value}")
 
 
 def _within(key: str, limit: float) -> float:
@@ -158,85 +167,98 @@ def kept_criteria(about: dict[str, Any]) -> tuple[Criterion, ...]:
     return tuple(out)
 
 
-def measure(
-    criteria: Sequence[Criterion],
-    around: Sequence[AroundTakeover],
-    errors: int,
-    lanes: int,
-    pauses: Sequence[tuple[int, int]] = (),
-) -> list[dict[str, Any]]:
-    """Every criterion with what was measured; of several takeovers the worst counts.
+@dataclass(frozen=True)
+class Measured:
+    """What the criteria of a run are held against.
 
-    Args:
-        criteria: of the run.
+    Attributes:
         around: what the ledger tells around each takeover.
         errors: failed operations in the whole run.
         lanes: of the run.
         pauses: stretches in which the writer or the guest itself stood still, monotonic nanoseconds.
-
-    Returns:
-        A table each with key, name, limit, required, measured and met; the last two are None where it could not be
-        measured: around no takeover, with too little load on one side of one, where a stall had not ended that was
-        still within its limit, or where the guest stood still at the time: that is not the storage's doing. A stall is
-        told without such stretches.
+        workers_lost: whether lanes ended before the run did.
+        in_doubt: whether the ledger is damaged, so that nothing is known.
     """
-    disturbed = any(_overlap(span, a.before.start_ns, a.after.end_ns) for span in pauses for a in around)
-    out = []
-    for criterion in criteria:
-        known = not disturbed or criterion.key not in _DISTURBED
-        out.append(criterion.told(_measured(criterion, around, errors, lanes) if known else None))
-    return out
+
+    around: Sequence[AroundTakeover]
+    errors: int
+    lanes: int
+    pauses: Sequence[tuple[int, int]] = ()
+    workers_lost: bool = False
+    in_doubt: bool = False
+
+    def told(self, criteria: Sequence[Criterion]) -> list[dict[str, Any]]:
+        """Every criterion with what was measured; of several takeovers the worst counts.
+
+        Returns:
+            A table each with key, name, limit, required, measured and met; the last two are None where it could not be
+            measured: around no takeover, with too little load on one side of one, where a stall had not ended that was
+            still within its limit, where the guest stood still at the time (a stall is told without such stretches),
+            a worker was lost or the ledger is damaged, or where only the looks that lanes took at their slots after an
+            outage decide: they cost time, and that is not the storage's doing.
+        """
+        own = self.workers_lost or any(
+            pause[0] < around.after.end_ns and pause[1] > around.before.start_ns
+            for pause in self.pauses
+            for around in self.around
+        )
+        out = []
+        for criterion in criteria:
+            known = not self.in_doubt and (KINDS[criterion.key].own_free or not own)
+            out.append(criterion.told(self._of(criterion) if known else None))
+        return out
+
+    def _of(self, criterion: Criterion) -> float | None:
+        key, limit = criterion.key, criterion.limit
+        if key == "errors":
+            return float(self.errors)
+        if not self.around:
+            return None
+        if key in ("stall", "longest-wait"):
+            takeovers = [around.takeover for around in self.around]
+            longest = max(t.stall_ns if key == "stall" else t.longest_wait_ns for t in takeovers) / 1e9
+            return None if longest <= limit and any(t.never_ended for t in takeovers) else longest
+        if key == "latency-after":
+            sides = [(self._slow_ns(around.after), self._slow_ns(around.before)) for around in self.around]
+            ratios = [after / before for after, before in sides if after is not None and before]
+            return max(ratios) if len(ratios) == len(sides) else None
+        return _decided(limit, [self._rate(around, key) for around in self.around])
+
+    def _rate(self, around: AroundTakeover, key: str) -> tuple[float, float] | None:
+        """A rate, or its share of that before: by writes alone, and at best, with looks at slots counted too."""
+        before, after = _rates(around.before), _rates(around.after)
+        if key == "load-at-takeover" or before is None:
+            return before
+        if after is None or not before[0]:
+            return None
+        return after[0] / before[1], after[1] / before[0]
+
+    def _slow_ns(self, window: Window) -> float | None:
+        """What the slowest twentieth of the writes took at least; None if there are too few of them."""
+        return window.latency_ns(SLOW_SHARE) if window.writes > WRITES_PER_LANE_MIN * self.lanes else None
 
 
-def _overlap(span: tuple[int, int], start_ns: int, end_ns: int) -> bool:
-    return span[0] < end_ns and span[1] > start_ns
-
-
-def _measured(criterion: Criterion, around: Sequence[AroundTakeover], errors: int, lanes: int) -> float | None:
-    key = criterion.key
-    if key == "errors":
-        return float(errors)
-    if not around:
+def _rates(window: Window) -> tuple[float, float] | None:
+    """Acknowledged writes a second, and with looks at slots; None if the load did not run for long enough."""
+    if window.seconds < WINDOW_S_MIN:
         return None
-    if key in ("stall", "longest-wait"):
-        waits = [(a.takeover.stall_ns if key == "stall" else a.takeover.longest_wait_ns) / 1e9 for a in around]
-        unended = any(a.takeover.never_ended for a in around)
-        return None if unended and max(waits) <= criterion.limit else max(waits)
-    if key == "latency-after":
-        return _worst(max, [_ratio(_slow_ns(a.after, lanes), _slow_ns(a.before, lanes)) for a in around])
-    rates = [(_rate(a.before), _rate(a.after)) for a in around]
-    if key == "rate-after":
-        return _worst(min, [_ratio(after, before) for before, after in rates])
-    return _worst(min, [before for before, _ in rates])
+    return window.writes / window.seconds, (window.writes + window.examinations) / window.seconds
 
 
-def _worst(choose: Callable[[list[float]], float], values: Sequence[float | None]) -> float | None:
-    """The least or the greatest, None if one is unknown."""
-    known = [value for value in values if value is not None]
-    return float(choose(known)) if len(known) == len(values) else None
-
-
-def _ratio(above: float | None, below: float | None) -> float | None:
-    return None if above is None or not below else above / below
-
-
-def _rate(window: Window) -> float | None:
-    """Acknowledged writes a second; None if the load did not run for long enough."""
-    seconds = (window.end_ns - window.start_ns) / 1e9
-    return sum(len(some) for some in window.latencies) / seconds if seconds >= WINDOW_S_MIN else None
-
-
-def _slow_ns(window: Window, lanes: int) -> float | None:
-    """What the slowest twentieth of the writes took at least; None if there are too few of them."""
-    if sum(len(some) for some in window.latencies) <= WRITES_PER_LANE_MIN * lanes:
+def _decided(limit: float, rates: Sequence[tuple[float, float] | None]) -> float | None:
+    """The least rate, if it is known whether it reaches the limit: by writes alone it does, or at best it does not."""
+    known = [rate for rate in rates if rate is not None]
+    least, best = min((low for low, _ in known), default=0.0), min((high for _, high in known), default=0.0)
+    if len(known) < len(rates) or least < limit <= best:
         return None
-    return float(np.quantile(np.concatenate(window.latencies), SLOW_SHARE))
+    return least if least >= limit else best
 
 
 def _text(kind: _Kind, value: float) -> str:
-    if kind.limit is _TIME:
+    if kind.limit is _Limit.TIME:
         return format_duration(value)
-    return f"{value:,.0f}" if kind.limit is _COUNT else f"{value:,.2f}" if kind.limit is _SHARE else f"{value:,.1f}"
+    decimals = {_Limit.COUNT: 0, _Limit.RATIO: 2, _Limit.RATE: 1}[kind.limit]
+    return f"{value:,.{decimals}f}"
 
 
 def _measured_text(kind: _Kind, value: float, limit: float) -> str:
@@ -244,7 +266,7 @@ def _measured_text(kind: _Kind, value: float, limit: float) -> str:
     text = _text(kind, value)
     if text != _text(kind, limit) or value == limit:
         return text
-    return f"{value:.9g}" + (" s" if kind.limit is _TIME else "")
+    return f"{value:.9g}" + (" s" if kind.limit is _Limit.TIME else "")
 
 
 def missed(told: Sequence[dict[str, Any]]) -> list[str]:

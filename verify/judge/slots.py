@@ -21,7 +21,8 @@ Int64Array = npt.NDArray[np.int64]
 WINDOW_NS = 10_000_000_000
 """Rate and latency before and after a takeover are taken over up to so long."""
 
-TOUCH_KINDS = (*OPERATION_KINDS, Kind.EXAMINED, Kind.EXAMINED_ODD)
+_LOOK_KINDS = (Kind.EXAMINED, Kind.EXAMINED_ODD)
+TOUCH_KINDS = (*OPERATION_KINDS, *_LOOK_KINDS)
 PROOF_OPERATIONS_MAX = 2**33
 """No lane is believed to have gone on by more operations than this beyond the end of its ledger."""
 
@@ -40,21 +41,34 @@ class Window:
     end_ns: int
     latencies: list[Int64Array] = field(default_factory=list)
     bytes_moved: int = 0
+    examinations: int = 0
+    """Looks that lanes took at slots of their own accord in this time, which cost time too."""
+
+    @property
+    def seconds(self) -> float:
+        """How long it is."""
+        return (self.end_ns - self.start_ns) / 1e9
+
+    @property
+    def writes(self) -> int:
+        """How many writes were acknowledged."""
+        return sum(len(some) for some in self.latencies)
+
+    def latency_ns(self, share: float) -> float:
+        """What this share of the writes took at most; there must be one."""
+        return float(np.quantile(np.concatenate(self.latencies), share))
 
     def summary(self) -> dict[str, Any] | None:
         """Rate and latency of the writes acknowledged in the window; None if the window is empty."""
-        seconds = (self.end_ns - self.start_ns) / 1e9
-        if seconds <= 0:
+        if self.seconds <= 0:
             return None
-        latencies = np.concatenate(self.latencies) if self.latencies else np.zeros(0, dtype=np.int64)
         out: dict[str, Any] = {
-            "seconds": round(seconds, 3),
-            "writes_per_second": round(len(latencies) / seconds, 1),
-            "bytes_per_second": round(self.bytes_moved / seconds, 1),
+            "seconds": round(self.seconds, 3),
+            "writes_per_second": round(self.writes / self.seconds, 1),
+            "bytes_per_second": round(self.bytes_moved / self.seconds, 1),
         }
         for name, share in (("p50", 0.5), ("p95", 0.95), ("p99", 0.99), ("max", 1.0)):
-            value = float(np.quantile(latencies, share)) / 1e6 if len(latencies) else None
-            out[f"latency_{name}_ms"] = None if value is None else round(value, 3)
+            out[f"latency_{name}_ms"] = round(self.latency_ns(share) / 1e6, 3) if self.writes else None
         return out
 
 
@@ -361,7 +375,7 @@ def _windows(timeline: Timeline, takeovers: Sequence[Takeover], index: int) -> t
 
 def _gather(around: AroundTakeover, records: Records, run: Run) -> None:
     """Take what falls around one takeover out of a stretch of records."""
-    writes = kind_mask(records, WRITE_KINDS)
+    writes, looks = kind_mask(records, WRITE_KINDS), kind_mask(records, _LOOK_KINDS)
     start, end = around.takeover.start_ns, around.takeover.end_ns
     in_flight = writes & (records.issued_ns <= start) & (records.done_ns > around.takeover.looks_from_ns)
     around.writing_lanes.update(np.unique(records.lane[in_flight]).tolist())
@@ -372,6 +386,7 @@ def _gather(around: AroundTakeover, records: Records, run: Run) -> None:
     around.takeover.longest_wait_ns = int(waits.max(initial=around.takeover.longest_wait_ns))
     for window in (around.before, around.after):
         during = (records.done_ns >= window.start_ns) & (records.done_ns < window.end_ns)
+        window.examinations += int((looks & during).sum())
         inside = np.flatnonzero(writes & during)
         if len(inside):
             window.latencies.append(records.done_ns[inside] - records.issued_ns[inside])

@@ -68,10 +68,12 @@ class Criterion:
 
 
 def criteria_of(verdict: Mapping[str, Any], about: Mapping[str, Any]) -> list[Criterion]:
-    """The acceptance criteria: those kept in the verdict or the run, or else the one that always holds."""
+    """The acceptance criteria: the one that always holds, and those kept in the verdict or the run."""
+    lost = int(verdict["lost"]["acknowledged_writes"])
+    always = Criterion("lost acknowledged writes", "0", f"{lost:,}", lost == 0)
     for kept in (verdict.get("criteria"), about.get("criteria")):
         if isinstance(kept, list) and kept and all(isinstance(item, dict) for item in kept):
-            return [
+            return [always] + [
                 Criterion(
                     name=_text(item.get("name", "unnamed")),
                     required=_text(item.get("required", "")),
@@ -80,8 +82,7 @@ def criteria_of(verdict: Mapping[str, Any], about: Mapping[str, Any]) -> list[Cr
                 )
                 for item in kept
             ]
-    lost = int(verdict["lost"]["acknowledged_writes"])
-    return [Criterion("lost acknowledged writes", "0", f"{lost:,}", lost == 0)]
+    return [always]
 
 
 def _text(value: Any) -> str:

@@ -27,7 +27,7 @@ def summary(verdict: dict[str, Any], record: str, losses: str) -> str:
         lines += _wrapped("because", reason)
     lines += _lost(verdict, losses)
     lines += _takeovers(verdict)
-    for criterion in verdict.get("criteria", [])[1:]:
+    for criterion in verdict.get("criteria", []):
         lines += _wrapped("required", _criterion(criterion))
     coverage, writes = verdict["coverage"], verdict["writes"]
     read = f"{coverage['slots_read']:,} of {coverage['slots']:,} blocks ({format_size(coverage['bytes_read'])})"
