@@ -15,7 +15,7 @@ import pytest
 from tests.drill.runs import PROJECT, ackproof, check_here, put_back
 from verify.drill.criteria import KINDS, Criterion, Measured, kept_criteria, missed, read_criteria, unmeasured
 from verify.errors import UsageError
-from verify.judge.slots import AroundTakeover, Window
+from verify.judge.surroundings import AroundTakeover, Window
 from verify.judge.takeovers import Takeover
 from verify.rehearsal.faults import FAULTS
 from verify.rehearsal.rehearse import rehearse_fault

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from verify.judge.decision import CONVICTING, LABELS, Finding
-from verify.judge.slots import AroundTakeover, Window
+from verify.judge.surroundings import AroundTakeover, Window
 from verify.judge.takeovers import Takeover
 from verify.judge.verdict import (
     FAIL,

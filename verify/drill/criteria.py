@@ -25,7 +25,7 @@ from typing import Any
 from verify.drill.quantities import format_duration, parse_duration
 from verify.drill.toml_file import read_toml
 from verify.errors import UsageError
-from verify.judge.slots import AroundTakeover, Window
+from verify.judge.surroundings import AroundTakeover, Window
 
 LIMIT_MAX = 1e12
 WINDOW_S_MIN = 0.5

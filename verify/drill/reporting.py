@@ -17,6 +17,7 @@ from verify.drill.record import LedgerParts, RecordFolder, write_bytes
 from verify.drill.seal import REPORT_FILES, seal_report
 from verify.drill.verdicts import read_verdict, worse_checks
 from verify.errors import CannotRun, UsageError
+from verify.judge.surroundings import WINDOW_NS
 from verify.ledger.frames import Kind, Records
 from verify.report.damage import Damage
 from verify.report.facts import Instant, Occurrence, ReportFacts
@@ -27,9 +28,6 @@ OVERVIEW_BINS_MAX = 300
 DETAIL_BINS_MAX = 200
 DETAILS_MAX = 6
 AROUND_NS_MIN, AROUND_NS_MAX = 1_000_000_000, 30_000_000_000
-WINDOW_NS = 10_000_000_000
-"""Latencies before and after a takeover are told over up to so long, as in the verdict."""
-
 EVENTS_BYTES_MAX = 64 * 1024 * 1024
 
 

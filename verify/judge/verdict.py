@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from verify.judge.decision import CONVICTING, LABELS, Finding
 from verify.judge.path import Direction, controller_of
-from verify.judge.slots import AroundTakeover
+from verify.judge.surroundings import AroundTakeover
 
 PASS, FAIL, INCONCLUSIVE = "PASS", "FAIL", "INCONCLUSIVE"
 SEVERITY = {PASS: 0, INCONCLUSIVE: 1, FAIL: 2}

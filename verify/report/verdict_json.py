@@ -12,7 +12,7 @@ from verify.judge.decision import Finding
 from verify.judge.history import OPEN_NS
 from verify.judge.judgement import Judgement, TakeoverOrder
 from verify.judge.path import Direction
-from verify.judge.slots import AroundTakeover
+from verify.judge.surroundings import AroundTakeover
 from verify.judge.timeline import WRITE_KINDS, Neighbour
 from verify.judge.verdict import KEYS, Verdict
 from verify.ledger.frames import Kind
