@@ -108,7 +108,7 @@ def around(
 
 
 def met(key: str, limit: float, *takeovers: AroundTakeover, errors: int = 0, lanes: int = 8) -> bool | None:
-    [told] = Measured(takeovers, errors, lanes).told([Criterion(key, limit)])
+    [told] = Measured(takeovers, errors, lanes, 1.0).told([Criterion(key, limit)])
     found = told["met"]
     assert (missed([told]) != [], unmeasured([told]) != []) == (found is False, found is None)
     assert (told["measured"] is None) == (found is None)
@@ -150,19 +150,27 @@ class TestMeasuring:
         limit = Criterion(key, 4.0)
         for pause, disturbed in ((2, True), (23, True), (-1, False), (24, False)):
             spans = [(pause * SECOND_NS, (pause + 1) * SECOND_NS)]
-            [told] = Measured([around()], 0, 8, spans).told([limit])
-            [calm] = Measured([around()], 0, 8).told([limit])
+            [told] = Measured([around()], 0, 8, 1.0, spans).told([limit])
+            [calm] = Measured([around()], 0, 8, 1.0).told([limit])
             if disturbed and key not in ("errors", "stall"):
                 assert told["met"] is None
             else:
                 assert told == calm
 
+    def test_an_attested_takeover_may_have_stalled_for_as_long_as_nobody_tells(self) -> None:
+        attested = around(stall_s=0.0)
+        attested.takeover.observed = False
+        found = [met("stall", limit, attested) for limit in (0.0, 0.999, 1.0)]
+        assert found == [None, None, True]
+        assert met("stall", 0.5, attested, around()) is False
+        assert met("stall", 0.5, around(stall_s=0.4)) is True
+
     @pytest.mark.parametrize("key", KINDS)
     def test_lost_workers_and_a_damaged_ledger_leave_it_open(self, key: str) -> None:
         limit = Criterion(key, 4.0)
-        [calm] = Measured([around()], 0, 8).told([limit])
-        [lost] = Measured([around()], 0, 8, workers_lost=True).told([limit])
-        [damaged] = Measured([around()], 0, 8, in_doubt=True).told([limit])
+        [calm] = Measured([around()], 0, 8, 1.0).told([limit])
+        [lost] = Measured([around()], 0, 8, 1.0, workers_lost=True).told([limit])
+        [damaged] = Measured([around()], 0, 8, 1.0, in_doubt=True).told([limit])
         assert lost["met"] is (calm["met"] if key in ("errors", "stall") else None)
         assert damaged["met"] is None
 
@@ -196,7 +204,7 @@ class TestMeasuring:
         assert met("latency-after", 1.0, around(before=window(0, 10, 1_000, 1.0), after=after)) is True
 
     def test_what_misses_by_a_hair_is_not_told_as_the_limit(self) -> None:
-        [told] = Measured([around(stall_s=4.001)], 0, 8).told([Criterion("stall", 4.0)])
+        [told] = Measured([around(stall_s=4.001)], 0, 8, 1.0).told([Criterion("stall", 4.0)])
         assert missed([told]) == ["longest stall: at most 4.00 s required, 4.001 s measured"]
 
 

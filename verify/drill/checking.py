@@ -254,7 +254,7 @@ def _conclude(
     damage += [f"{part:03d}.ledger, {wrong}" for part, wrong in sorted(judgement.contradictions().items())]
     around, errors = judgement.state.around, timeline.count(Kind.ERROR)
     lost = bool(timeline.lost_workers or about.get("workers_lost"))
-    told = Measured(around, errors, run.lanes, timeline.pauses, lost, bool(damage)).told(criteria)
+    told = Measured(around, errors, run.lanes, run.stall_ns / 1e9, timeline.pauses, lost, bool(damage)).told(criteria)
     evidence = Evidence(
         promise=run.promise,
         slots_by_finding=totals.slots_by_finding,

@@ -175,6 +175,7 @@ class Measured:
         around: what the ledger tells around each takeover.
         errors: failed operations in the whole run.
         lanes: of the run.
+        threshold_s: shorter stalls are not told, so that one of an attested takeover may have been so long.
         pauses: stretches in which the writer or the guest itself stood still, monotonic nanoseconds.
         workers_lost: whether lanes ended before the run did.
         in_doubt: whether the ledger is damaged, so that nothing is known.
@@ -183,6 +184,7 @@ class Measured:
     around: Sequence[AroundTakeover]
     errors: int
     lanes: int
+    threshold_s: float
     pauses: Sequence[tuple[int, int]] = ()
     workers_lost: bool = False
     in_doubt: bool = False
@@ -192,10 +194,11 @@ class Measured:
 
         Returns:
             A table each with key, name, limit, required, measured and met; the last two are None where it could not be
-            measured: around no takeover, with too little load on one side of one, where a stall had not ended that was
-            still within its limit, where the guest stood still at the time (a stall is told without such stretches),
-            a worker was lost or the ledger is damaged, or where only the looks that lanes took at their slots after an
-            outage decide: they cost time, and that is not the storage's doing.
+            measured: around no takeover; with too little load on one side of one; where a stall had not ended that was
+            still within its limit, or limit and stall are too short to be told; where the guest stood still at the
+            time (a stall is told without such stretches), a worker was lost or the ledger is damaged; or where only the
+            looks that lanes took at their slots after an outage decide: they cost time, and that is not the storage's
+            doing.
         """
         own = self.workers_lost or any(
             pause[0] < around.after.end_ns and pause[1] > around.before.start_ns
@@ -217,7 +220,8 @@ class Measured:
         if key in ("stall", "longest-wait"):
             takeovers = [around.takeover for around in self.around]
             longest = max(t.stall_ns if key == "stall" else t.longest_wait_ns for t in takeovers) / 1e9
-            return None if longest <= limit and any(t.never_ended for t in takeovers) else longest
+            untold = key == "stall" and limit < self.threshold_s and not all(t.observed for t in takeovers)
+            return None if longest <= limit and (untold or any(t.never_ended for t in takeovers)) else longest
         if key == "latency-after":
             sides = [(self._slow_ns(around.after), self._slow_ns(around.before)) for around in self.around]
             ratios = [after / before for after, before in sides if after is not None and before]
