@@ -9,14 +9,14 @@ import click
 
 from verify.commands.live import LiveLine
 from verify.drill.criteria import read_criteria
-from verify.drill.planning import BLOCK_BYTES_DEFAULT, LANES_DEFAULT, RunRequest, StreamRequest
+from verify.drill.planning import BLOCK_BYTES_DEFAULT, LANES_DEFAULT, RunRequest
 from verify.drill.quantities import format_size, parse_duration, parse_size
-from verify.drill.toml_file import read_toml
+from verify.drill.streams import PATTERNS, STREAM_KEYS, read_streams, stream_request
 from verify.drill.writing import LoadOptions, write_to_volume
 from verify.errors import EXIT_CANNOT_RUN, UsageError
 from verify.load.neighbour_watch import NeighbourWatch
 from verify.load.run import OPERATIONS_MAX, PROMISES
-from verify.load.schedule import SKEW_EXPONENT, Flush, Pattern
+from verify.load.schedule import SKEW_EXPONENT
 from verify.load.worker import SUBMISSIONS
 from verify.volume.neighbour import NeighbourTable, parse_controllers
 
@@ -26,8 +26,6 @@ Example, inside a test VM (the record folder lies on another disk than the volum
   ackproof survey /dev/sdb
   ackproof write /dev/sdb --erase IDENTITY --record /root/drill-1 --for 5min --read-share 0.3
 """
-
-_STREAM_KEYS = ("block", "lanes", "span", "pattern", "read-share", "flush-every", "pace")
 
 
 @click.command(short_help="Fill a volume and load it, with a ledger kept elsewhere.", epilog=EXAMPLE)
@@ -47,7 +45,7 @@ _STREAM_KEYS = ("block", "lanes", "span", "pattern", "read-share", "flush-every"
 @click.option("--seed", type=int, default=None, help="Number that the load follows from. [default: random]")
 @click.option(
     "--pattern",
-    type=click.Choice([p.name.lower() for p in Pattern]),
+    type=click.Choice(PATTERNS),
     default="uniform",
     show_default=True,
     help=f"Where writes go; skewed favours few blocks (Zipf-like, exponent {SKEW_EXPONENT}).",
@@ -137,9 +135,9 @@ def _tell_submission(event: dict[str, Any]) -> None:
 
 def _request(options: dict[str, Any]) -> RunRequest:
     if options["streams"]:
-        streams = _streams_from_file(options["streams"])
+        streams = read_streams(options["streams"])
     else:
-        streams = (_stream({key: options[key.replace("-", "_")] for key in _STREAM_KEYS}),)
+        streams = (stream_request({key: options[key.replace("-", "_")] for key in STREAM_KEYS}),)
     atomic = None if options["atomic_unit"] is None else parse_size(options["atomic_unit"], "--atomic-unit")
     if atomic is not None and not 512 <= atomic <= 1 << 30:
         raise UsageError(f"--atomic-unit {atomic} must be from 512 bytes to 1 GiB")
@@ -158,51 +156,3 @@ def _request(options: dict[str, Any]) -> RunRequest:
         fill=not options["no_fill"],
         workers=options["workers"],
     )
-
-
-def _stream(values: dict[str, Any], where: str = "") -> StreamRequest:
-    flush, flush_every = _flush(str(values.get("flush-every", "never")))
-    span = values.get("span")
-    try:
-        return StreamRequest(
-            block_bytes=parse_size(str(values.get("block", BLOCK_BYTES_DEFAULT)), where + "--block"),
-            lanes=int(values.get("lanes", LANES_DEFAULT)),
-            span_bytes=None if span is None else parse_size(str(span), where + "--span"),
-            pattern=_pattern(str(values.get("pattern", "uniform")), where),
-            read_share=float(values.get("read-share", 0.0)),
-            flush=flush,
-            flush_every=flush_every,
-            pace=float(values.get("pace", 0.0)),
-        )
-    except (TypeError, ValueError) as error:
-        raise UsageError(f"{where}{error}") from None
-
-
-def _pattern(text: str, where: str) -> Pattern:
-    names = [pattern.name.lower() for pattern in Pattern]
-    if text not in names:
-        raise UsageError(f"{where}pattern {text!r} is none of {', '.join(names)}")
-    return Pattern[text.upper()]
-
-
-def _flush(text: str) -> tuple[Flush, int]:
-    if text in ("never", "write"):
-        return Flush[text.upper()], 0
-    if text.isdecimal() and 0 < int(text) < 2**31:
-        return Flush.EVERY, int(text)
-    raise UsageError(f"--flush-every {text!r} is neither a count of writes, nor `write`, nor `never`")
-
-
-def _streams_from_file(path: str) -> tuple[StreamRequest, ...]:
-    value, _ = read_toml(path, "--streams")
-    tables = value.get("stream")
-    if set(value) != {"stream"} or not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
-        raise UsageError(f"--streams {path} must hold [[stream]] tables and nothing else")
-    out = []
-    for number, table in enumerate(tables, 1):
-        unknown = set(table) - set(_STREAM_KEYS)
-        if unknown:
-            known = ", ".join(_STREAM_KEYS)
-            raise UsageError(f"{path}, stream {number}: unknown key {min(unknown)!r}; known are {known}")
-        out.append(_stream(table, f"{path}, stream {number}: "))
-    return tuple(out)

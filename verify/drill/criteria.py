@@ -16,14 +16,13 @@ A lost acknowledged write is never accepted, and needs no line.
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Any
 
 from verify.drill.quantities import format_duration, parse_duration
-from verify.drill.toml_file import read_toml
+from verify.drill.toml_file import KeyLines, read_toml
 from verify.errors import UsageError
 from verify.judge.surroundings import AroundTakeover, Window
 
@@ -107,15 +106,22 @@ def read_criteria(path: str) -> tuple[Criterion, ...]:
     if not isinstance(table, dict) or not table or set(value) != {"criteria"}:
         known = ", ".join(KINDS)
         raise UsageError(f"--criteria {path} must hold one table [criteria] and nothing else; known in it are {known}")
+    lines = KeyLines(text)
     wrong: list[str] = []
+    out = criteria_of(table, lambda key, said: wrong.append(f"{path}, line {lines.of('criteria', key)}: {said}"))
+    if wrong:
+        raise UsageError("\n".join(wrong))
+    return out
+
+
+def criteria_of(table: Mapping[str, Any], complain: Callable[[str, str], object]) -> tuple[Criterion, ...]:
+    """The criteria of a table `[criteria]`; what is wrong is told by key and text, and left out."""
     out = []
     for key, limit in table.items():
         try:
             out.append(_criterion(key, limit))
         except UsageError as error:
-            wrong.append(f"{path}, line {_line_of(key, text)}: {error}")
-    if wrong:
-        raise UsageError("\n".join(wrong))
+            complain(key, str(error))
     return tuple(out)
 
 
@@ -136,14 +142,6 @@ def _within(key: str, limit: float) -> float:
     if not math.isfinite(limit) or not 0 <= limit <= LIMIT_MAX:
         raise UsageError(f"{key} must be from 0 to {LIMIT_MAX:g}")
     return float(limit)
-
-
-def _line_of(key: str, text: str) -> int:
-    """The number of the line where a key is set, 1 for the first; that of the table if it is set in it otherwise."""
-    lines = text.splitlines()
-    pattern = re.compile(rf"""\s*(criteria\s*\.\s*)?["']?{re.escape(key)}["']?\s*=""")
-    found = [number for number, line in enumerate(lines, 1) if pattern.match(line)]
-    return (found or [number for number, line in enumerate(lines, 1) if "criteria" in line] or [1])[0]
 
 
 def kept_criteria(about: dict[str, Any]) -> tuple[Criterion, ...]:
