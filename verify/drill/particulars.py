@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -51,6 +52,14 @@ def read_particulars(path: str) -> Particulars:
     """
     value, _ = read_toml(path, "--about")
     wrong: list[str] = []
+    out = particulars_of(value, wrong)
+    if wrong:
+        raise UsageError("\n".join(f"{path}: {line}" for line in wrong))
+    return out
+
+
+def particulars_of(value: Mapping[str, Any], wrong: list[str]) -> Particulars:
+    """What such a table holds; what is wrong with it is added to a list, and nothing is to be made of it then."""
     known = (*_TEXTS, *_LISTS, *_NUMBERS, *_TABLES)
     wrong += [f"unknown key {key[:60]!r}; known are {', '.join(known)}" for key in value if key not in known]
     for key in _TEXTS:
@@ -63,7 +72,7 @@ def read_particulars(path: str) -> Particulars:
     numbers = {key: _number(value.get(key), key, wrong) for key in _NUMBERS}
     tables = {name: _tables(value.get(name, []), name, wrong) for name in _TABLES}
     if wrong:
-        raise UsageError("\n".join(f"{path}: {line}" for line in wrong))
+        return Particulars()
     return Particulars(
         title=value.get("title", Particulars.title),
         system=value.get("system", ""),

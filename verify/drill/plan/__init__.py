@@ -1,0 +1,1 @@
+"""The plan of a drill: what is asked for, read from a TOML file and checked whole."""
