@@ -79,7 +79,7 @@ def dossier(folders: tuple[str, ...], **options: Any) -> int:
 
     key, signed_by = None, ""
     if options["sign"] is not None:
-        key = load_key(options["sign"], _ask if sys.stdin.isatty() else None)
+        key = load_key(options["sign"], ask_passphrase if sys.stdin.isatty() else None)
         signed_by = key_name(key.public_key().public_bytes_raw().hex())
     content, seal, _ = bind(folders, options["into"], particulars, dossier_html, key, signed_by)
     click.echo(f"{content['verdict']}   {content['headline']}")
@@ -104,7 +104,8 @@ def _particulars(options: dict[str, Any]) -> Particulars:
     return particulars
 
 
-def _ask() -> str:
+def ask_passphrase() -> str:
+    """The passphrase of a private key, asked for on the terminal."""
     return str(click.prompt("passphrase of the key", hide_input=True, err=True))
 
 

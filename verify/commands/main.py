@@ -10,6 +10,7 @@ import click
 
 from verify.commands.check import check
 from verify.commands.dossier import dossier
+from verify.commands.drill import drill
 from verify.commands.mark import mark
 from verify.commands.rehearse import rehearse
 from verify.commands.report import report
@@ -37,7 +38,7 @@ def cli() -> None:
     """
 
 
-for _command in (survey, write, mark, check, report, dossier, rehearse):
+for _command in (survey, write, mark, check, report, drill, dossier, rehearse):
     cli.add_command(_command)
 
 

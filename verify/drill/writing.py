@@ -6,7 +6,7 @@ import os
 import platform
 import signal
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from importlib import metadata
@@ -38,7 +38,19 @@ PACKAGES = ("ackproof", "numpy", "xxhash", "blake3")
 
 @dataclass(frozen=True)
 class LoadOptions:
-    """How a planned run is carried out."""
+    """How a planned run is carried out.
+
+    Attributes:
+        seconds: length of the load after the fill, None until it is stopped otherwise.
+        on_tick, on_event: told how the run stands, and of every event.
+        examine: whether slots are looked at before they are overwritten after an outage; off only in tests of that.
+        processes: whether workers are processes, not threads.
+        handle_signals: whether Ctrl-C and SIGTERM end the run.
+        submit: how operations are submitted.
+        criteria: what else must be met for a PASS.
+        over: asked several times a second; the reason why the load is to end, "" to go on.
+        about: what else run.json is to say; looked at when the run begins and again when it has ended.
+    """
 
     seconds: float | None
     on_tick: Callable[[Snapshot], None]
@@ -48,6 +60,8 @@ class LoadOptions:
     handle_signals: bool = True
     submit: str = AUTO
     criteria: Sequence[Criterion] = ()
+    over: Callable[[], str] = str
+    about: Mapping[str, Any] = field(default_factory=dict)
 
 
 def software() -> dict[str, str]:
@@ -102,6 +116,7 @@ def run_load(
     }
     if options.criteria:
         about["criteria"] = [criterion.told(None) for criterion in options.criteria]
+    about |= options.about
     write_json(folder.run_path, about)
     try:
         reserve_room(str(folder.ledger_path))
@@ -124,6 +139,7 @@ def run_load(
             options.on_tick,
             on_reopened,
             neighbour,
+            options.over,
         )
     except OSError as error:
         raise CannotRun(f"the ledger cannot be made in {folder.ledger_path}: {error.strerror}") from None
@@ -135,6 +151,7 @@ def run_load(
     about["ledger_heads"] = outcome.heads
     about["workers_lost"] = list(outcome.workers_lost)
     about["result"] = outcome.result()
+    about |= options.about
     write_json(folder.run_path, about)
     with suppress(CannotRun, KeyboardInterrupt):  # The first check seals a run that could not be sealed at its end.
         seal_run(folder, run.run_id, ledger_heads(folder, run, outcome.heads))

@@ -93,6 +93,7 @@ class Supervisor:
         on_tick: told how the run stands, several times a second; must not block.
         on_reopened: told, in a thread of its own, when a worker has found a vanished volume again.
         neighbour: watches what is behind the floating address; a change of it counts as a mark of a takeover.
+        over: asked every tick; the reason why the load is to end now, "" to go on.
     """
 
     def __init__(
@@ -106,6 +107,7 @@ class Supervisor:
         on_tick: Callable[[Snapshot], None],
         on_reopened: Callable[[], object] = lambda: None,
         neighbour: NeighbourWatch | None = None,
+        over: Callable[[], str] = str,
     ) -> None:
         self.run_description = run
         self.shared = Shared(run.lanes, len(tasks))
@@ -115,6 +117,7 @@ class Supervisor:
         self._on_event = on_event
         self._on_tick = on_tick
         self._on_reopened = on_reopened
+        self._over = over
         self._changes: deque[tuple[int, int, NeighbourChange]] = deque()
         self._follower = (
             None
@@ -198,6 +201,7 @@ class Supervisor:
             self._reopens_seen = self.shared.reopens
             threading.Thread(target=self._on_reopened, daemon=True, name="reopen").start()
         self._move_on(now_ns)
+        self._stop_reason = self._stop_reason or self._over()
         self._on_tick(self.snapshot(now_ns))
 
     def _accept_mark(self, mark: Event) -> None:

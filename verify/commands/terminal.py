@@ -1,0 +1,152 @@
+"""The operator of a drill at a terminal: prompts on standard error, keys from standard input."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
+
+import click
+
+from verify.commands.live import LiveLine
+from verify.drill.conduct.operator import Answer, Pressed
+from verify.drill.quantities import format_size
+from verify.load.supervisor import Snapshot
+from verify.report.visible import visible
+
+_LOOK_S = 0.1
+_PROGRESS_EVERY_S = 1.0
+
+
+class Terminal:
+    """Somebody at a terminal. Keys are taken by the line, so nothing is done by a single key pressed by mistake.
+
+    A terminal that hangs up answers nothing any more, and whatever was asked counts as not done.
+    """
+
+    attended = True
+
+    def __init__(self) -> None:
+        self._live: LiveLine | None = None
+        self._shown_at = 0.0
+        self._pending = b""
+
+    def say(self, text: str) -> None:
+        """Print a line."""
+        _print(f"ackproof: {visible(text)}")
+
+    def warn(self, cautions: Sequence[str]) -> None:
+        """Print each of them."""
+        for caution in cautions:
+            _print(f"  CAUTION  {visible(caution)}")
+
+    def hold(self, title: str, points: Sequence[str]) -> Answer:
+        """Ask for each point to be confirmed."""
+        _print(f"\nHold point before: {visible(title)}")
+        for point in points:
+            _print(f"  [ ] {visible(point)}")
+        _print("Press Enter when all of it is so; s and Enter to leave this run out; q and Enter to stop the drill.")
+        while (line := self._line(lambda: False)) is not None:
+            if line in ("", "s", "q"):
+                return {"": Answer.GO, "s": Answer.SKIP, "q": Answer.STOP}[line]
+            _print("Enter, s or q?")
+        return Answer.STOP
+
+    def do_now(self, text: str, given_up: Callable[[], bool]) -> Pressed | None:
+        """Ask for it, and wait for the key."""
+        self._forget_keys()
+        _print(f"\n>>> DO IT NOW  {visible(text)}")
+        _print(">>> Press Enter the moment it is done; q and Enter if it was not done.")
+        while (line := self._line(given_up)) is not None:
+            pressed = Pressed(time.monotonic_ns(), time.time_ns())
+            if line == "":
+                _print(">>> marked")
+                return pressed
+            if line == "q":
+                return None
+            _print(">>> Enter, or q?")
+        return None
+
+    def done(self, text: str) -> bool:
+        """Ask for it, and wait for the key."""
+        _print(f"\nPlease: {visible(text)}")
+        _print("Press Enter when it is done; q and Enter to stop the drill.")
+        while (line := self._line(lambda: False)) is not None:
+            if line in ("", "q"):
+                return line == ""
+            _print("Enter, or q?")
+        return False
+
+    def choose(self, question: str, choices: Mapping[str, str]) -> str:
+        """Ask until one of the answers is given."""
+        _print(f"\n{visible(question)}")
+        for key, meaning in choices.items():
+            _print(f"  {key}  {visible(meaning)}")
+        careful = next(iter(choices))
+        _print(f"Type one of {', '.join(choices)} and press Enter. [{careful}]")
+        while (line := self._line(lambda: False)) is not None:
+            if line in choices or line == "":
+                return line or careful
+            _print(f"One of {', '.join(choices)}?")
+        return careful
+
+    def load_begins(self) -> None:
+        """Start the live line."""
+        self._live = LiveLine()
+        self._live.start()
+
+    def show(self, snapshot: Snapshot) -> None:
+        """Hand it to the live line."""
+        if self._live is not None:
+            self._live.show(snapshot)
+
+    def load_ended(self) -> None:
+        """Stop the live line."""
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+    def progress(self, done: int, total: int) -> None:
+        """Show it once a second."""
+        now = time.monotonic()
+        if now - self._shown_at >= _PROGRESS_EVERY_S or done == total:
+            self._shown_at = now
+            end = "\n" if done == total else ""
+            click.echo(f"\r\x1b[2Kread back {format_size(done)} of {format_size(total)}{end}", err=True, nl=False)
+
+    def _line(self, given_up: Callable[[], bool]) -> str | None:
+        """The next line that is typed, without blanks around it and in small letters; None if there is none."""
+        while b"\n" not in self._pending:
+            if given_up():
+                return None
+            ready, _, _ = select.select([sys.stdin.fileno()], [], [], _LOOK_S)
+            if not ready:
+                continue
+            try:
+                piece = os.read(sys.stdin.fileno(), 4096)
+            except OSError:
+                return None
+            if not piece:
+                return None
+            self._pending += piece
+        line, _, self._pending = self._pending.partition(b"\n")
+        return line.decode("utf-8", "replace").strip().lower()
+
+    def _forget_keys(self) -> None:
+        """Forget what was typed before the question: an Enter pressed too early must not mark anything."""
+        self._pending = b""
+        while select.select([sys.stdin.fileno()], [], [], 0)[0]:
+            try:
+                if not os.read(sys.stdin.fileno(), 4096):
+                    return
+            except OSError:
+                return
+
+
+def _print(text: str) -> None:
+    try:
+        click.echo(text, err=True)
+    except OSError:
+        return  # A terminal that hung up is told nothing more.

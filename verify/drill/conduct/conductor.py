@@ -1,0 +1,419 @@
+"""Conducts a drill: survey, then run by run hold point, load, injection, check and what comes after; the dossier."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from verify.drill.binding import bind
+from verify.drill.checking import OpenedVolume, check_record
+from verify.drill.conduct.ground import Ground
+from verify.drill.conduct.injection import NOT_DONE, THE_END, Injection
+from verify.drill.conduct.operator import Answer, Operator
+from verify.drill.conduct.progress import Progress, State, Step
+from verify.drill.plan.scenarios import COLD_START, FAILBACK, PATHS, Deed, Scenario
+from verify.drill.record import RecordFolder
+from verify.drill.reporting import write_report
+from verify.drill.seal import REPORT_FILES
+from verify.drill.verdicts import worst_check
+from verify.drill.writing import LoadOptions
+from verify.errors import EXIT_FAIL, CannotRun, UsageError
+from verify.judge.verdict import FAIL, INCONCLUSIVE, PASS, plural, worst
+from verify.report.words import headline
+from verify.volume.lines import Level
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+    from verify.report.facts import ReportFacts
+
+HOLD_RETRY_S = 5.0
+STANDING_CAUTIONS = (
+    "Pulling power or cables and opening a chassis can hurt people and destroy data.",
+    "Follow the maker's service instructions and local codes, and leave it to qualified staff.",
+)
+
+
+class Stopped(CannotRun):
+    """The drill was stopped before its end and can be gone on with."""
+
+
+class Failed(Stopped):
+    """A run failed, and the drill stopped there."""
+
+    exit_code = EXIT_FAIL
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """How the drill is to be conducted, beside its plan.
+
+    Attributes:
+        go_on_after_fail: whether the next run follows one that failed.
+        again: whether a scenario that was interrupted is done again, although it may have been done.
+        report: makes the page of a report; None for no reports.
+        dossier: makes the page of a dossier; None for none.
+        key, signed_by: sign the dossier.
+    """
+
+    go_on_after_fail: bool = False
+    again: bool = False
+    report: Callable[[ReportFacts], str] | None = None
+    dossier: Callable[[Mapping[str, Any]], str] | None = None
+    key: Ed25519PrivateKey | None = None
+    signed_by: str = ""
+
+
+class Conductor:
+    """Conducts one drill, from wherever it stands to its end.
+
+    Args:
+        progress: the drill.
+        ground: what it is carried out on.
+        operator: who is asked.
+        wishes: see there.
+    """
+
+    def __init__(self, progress: Progress, ground: Ground, operator: Operator, wishes: Wishes) -> None:
+        self._progress = progress
+        self._plan = progress.plan
+        self._ground = ground
+        self._operator = operator
+        self._wishes = wishes
+        self._survey: list[dict[str, str]] = []
+
+    def conduct(self) -> str:
+        """Go on to the end.
+
+        Returns:
+            The worst verdict of all runs; INCONCLUSIVE where a planned run was skipped and none failed.
+
+        Raises:
+            Stopped: if somebody or something stopped it; it can be gone on with.
+            UsageError, CannotRun: if it cannot be carried out.
+        """
+        self._require_somebody()
+        if any(step.state in (State.PLANNED, State.LOADING) for step in self._progress.steps):
+            self._look()
+        position = 0
+        while position < len(self._progress.steps):
+            self._carry_out(self._progress.steps[position], position)
+            position += 1
+        self._bind()
+        self._discard()
+        return self._verdict()
+
+    # --- before anything is done ---
+
+    def _require_somebody(self) -> None:
+        """Refuse a drill in which something is to be done that nobody is there for."""
+        if self._operator.attended:
+            return
+        lacking = []
+        for scenario in self._plan.scenarios:
+            deeds = [("first", scenario.first), ("do", scenario.do)]
+            deeds += [(word.replace(" ", "-"), scenario.before_check(word)) for word in scenario.further]
+            lacking += [
+                f"{scenario.title}: {key}" for key, deed in deeds if deed and self._ground.needs_somebody(deed)
+            ]
+        if lacking:
+            raise UsageError(
+                "nobody is at a terminal to do what the plan asks for; give these a command, or run it on a terminal: "
+                + "; ".join(dict.fromkeys(lacking))
+            )
+
+    def _look(self) -> None:
+        survey = self._ground.survey()
+        if survey is None:
+            on = self._ground.rehearsal
+            self._operator.say(f"on {on}, which needs no survey" if on else "the volume does not exist yet and is made")
+            return
+        self._survey = [line.to_json() for line in survey.lines]
+        for line in (*survey.of_level(Level.STOP), *survey.of_level(Level.WARNING)):
+            self._operator.say(f"survey, {line.level}: {line.label}: {line.value}: {line.reason}")
+        if stops := survey.of_level(Level.STOP):
+            raise CannotRun(
+                f"the survey found {plural(len(stops), 'reason')} not to begin: "
+                + "; ".join(f"{line.label}: {line.value}: {line.reason}" for line in stops)
+            )
+
+    # --- one run ---
+
+    def _carry_out(self, step: Step, position: int) -> None:
+        scenario = self._progress.scenario(step)
+        if step.state in (State.FINISHED, State.SKIPPED):
+            return
+        repeat = f", repeat {step.repeat} of {scenario.repeats}" if scenario.repeats > 1 else ""
+        self._operator.say(f"run {position + 1} of {len(self._progress.steps)}: {scenario.title}{repeat}")
+        if step.state in (State.LOADING, State.INJECTING) and RecordFolder(str(self._progress.record(step))).running():
+            raise CannotRun(f"a load is still writing to {self._progress.record(step)}; wait for its end")
+        if step.state is State.LOADING:
+            self._progress.set_aside(step)
+        elif step.state is State.INJECTING:
+            self._take_up(step)
+        if step.state is State.PLANNED:
+            if not self._hold(step, scenario):
+                step.state = State.SKIPPED
+                self._progress.save()
+                return
+            self._load(step, scenario)
+        if step.state is State.LOADED:
+            self._check(step, "", None)
+            step.state = State.CHECKED
+            self._progress.save()
+        self._write_reports(step)
+        self._stop_on_fail(step)
+        self._check_further(step, scenario)
+        self._write_reports(step)
+        self._do(step, "restore", scenario.restore)
+        step.state = State.FINISHED
+        self._progress.save()
+
+    def _take_up(self, step: Step) -> None:
+        """Go on with a run that was interrupted when something had been done, or may have been."""
+        step.deviations.append("the drill was interrupted during or after the injection; what was recorded was checked")
+        careful = "check what was recorded"
+        question = (
+            f"this run was interrupted when {self._progress.scenario(step).do.told!r} had been asked for, and it may "
+            "have been done"
+        )
+        choices = {"c": careful, "a": f"{careful}, then do the scenario again in a run of its own"}
+        again = self._wishes.again or self._operator.choose(question, choices) == "a"
+        step.state = State.LOADED
+        if again:
+            self._progress.again(step)
+        self._progress.save()
+
+    def _hold(self, step: Step, scenario: Scenario) -> bool:
+        """The hold point; false if the run is to be skipped.
+
+        Raises:
+            Stopped: if the drill is to be stopped, or the pair does not come to where it must be.
+        """
+        if scenario.hold_command and not self._ground.rehearsal:
+            deadline = time.monotonic() + scenario.within_s
+            self._operator.say(f"waiting for: {'; '.join(scenario.hold)}")
+            while not (said := self._ground.hold(scenario, lambda: False)).well:
+                if time.monotonic() > deadline:
+                    raise Stopped(
+                        f"{scenario.title}: the hold point was not reached within {scenario.within_s:g} s: the hold "
+                        f"command {said.told}; see to it, and go on by --resume"
+                    )
+                time.sleep(min(HOLD_RETRY_S, scenario.within_s / 10))
+        if not self._operator.attended:
+            if not scenario.hold_command and not self._ground.rehearsal:
+                step.deviations.append(f"nobody confirmed before the load: {'; '.join(scenario.hold)}")
+            return True
+        if scenario.cautions:
+            self._operator.warn((*STANDING_CAUTIONS, *scenario.cautions))
+        answer = self._operator.hold(scenario.title, scenario.hold)
+        if answer is Answer.STOP:
+            raise Stopped("stopped at a hold point; go on by --resume")
+        return answer is Answer.GO
+
+    def _load(self, step: Step, scenario: Scenario) -> None:
+        about = {"scenario": self._told(step, scenario), "survey": self._survey, "plan": self._plan.digest}
+        if self._ground.rehearsal:
+            step.deviations.append(f"rehearsed on {self._ground.rehearsal}: proves nothing about any storage")
+        injection = Injection(self._progress, step, self._ground, self._operator)
+        options = LoadOptions(
+            None, self._operator.show, injection.on_event, submit=self._plan.submit, criteria=self._plan.criteria,
+            over=injection.over, about=about,
+        )  # fmt: skip
+        step.state = State.LOADING
+        self._progress.save()
+        request = self._plan.request_for(scenario, self._progress.seed + self._progress.steps.index(step))
+        self._operator.load_begins()
+        try:
+            outcome = self._ground.load(scenario, str(self._progress.record(step)), request, options)
+        finally:
+            injection.end()
+            self._operator.load_ended()
+        if injection.failure is not None:
+            raise injection.failure
+        if outcome.reason == NOT_DONE and not step.begun:
+            step.state = State.LOADING
+            self._progress.save()
+            raise Stopped("stopped before it was done; --resume begins this run again")
+        if outcome.reason != THE_END:
+            how = "begins this run again" if step.state is State.LOADING else "checks what was recorded"
+            raise Stopped(f"the load ended because {outcome.reason}; --resume {how}")
+        step.state = State.LOADED
+        self._progress.save()
+
+    def _told(self, step: Step, scenario: Scenario) -> dict[str, Any]:
+        """The scenario as run.json, report and dossier have it; the deviations are those of the step, as they grow."""
+        return {
+            "name": scenario.name,
+            "direction": scenario.direction,
+            "repeat": step.repeat,
+            "first": scenario.first.told,
+            "do": scenario.do.told,
+            "by": scenario.by,
+            "hold": list(scenario.hold),
+            "run_in_s": scenario.run_in_s,
+            "run_out_s": scenario.run_out_s,
+            "cautions": list(scenario.cautions),
+            "deviations": step.deviations,
+        }
+
+    # --- checks ---
+
+    def _check(self, step: Step, after: str, path: str | None) -> None:
+        """Check a run once, unless that check is there already, and write its report."""
+        if any(check["after"] == after for check in step.checks):
+            return
+        folder = RecordFolder.open(str(self._progress.record(step)))
+        about, _ = folder.read_run()
+        opened = self._ground.open_for_check(about, path)
+        try:
+            verdict, name = self._judged(folder, opened)
+        finally:
+            if opened.volume is not None:
+                opened.volume.close()
+        step.checks.append({"name": name, "after": after, "verdict": verdict["verdict"]})
+        found = worst_check(folder)
+        step.verdict = verdict["verdict"] if found is None else found[1]["verdict"]
+        self._progress.save()
+        self._operator.say(f"{verdict['verdict']}{f' after {after}' if after else ''}: {headline(verdict)}")
+        for reason in verdict["reasons"] if verdict["verdict"] != PASS else ():
+            self._operator.say(f"  because {reason}")
+
+    def _judged(self, folder: RecordFolder, opened: OpenedVolume) -> tuple[dict[str, Any], str]:
+        """Verdict and name of a check; one that was interrupted is gone on with if it can be."""
+        if folder.interrupted_check():
+            try:
+                result = check_record(folder, opened, progress=self._operator.progress, resume=True)
+                return result.verdict, result.folder.name
+            except UsageError as error:
+                self._operator.say(f"the check begins anew: {error}")
+        result = check_record(folder, opened, progress=self._operator.progress)
+        return result.verdict, result.folder.name
+
+    def _write_reports(self, step: Step) -> None:
+        """Write the report of every check that has none yet."""
+        if self._wishes.report is None:
+            return
+        folder = RecordFolder(str(self._progress.record(step)))
+        for name in (check["name"] for check in step.checks):
+            if not (folder.checks_path / name / REPORT_FILES[0]).exists():
+                write_report(folder, self._wishes.report, name)
+
+    def _stop_on_fail(self, step: Step) -> None:
+        if step.verdict == FAIL and not self._wishes.go_on_after_fail:
+            raise Failed(
+                f"{step.folder}: FAIL. The drill stops here, and the volume is left as it is; keep it so until the "
+                "losses are explained. To go on all the same: --resume --go-on-after-fail"
+            )
+
+    def _check_further(self, step: Step, scenario: Scenario) -> None:
+        for word in scenario.further:
+            if word == PATHS:
+                for path in self._plan.volume.paths:
+                    self._check(step, f"path {path}", path)
+            elif word in (FAILBACK, COLD_START) and self._do(step, word, scenario.before_check(word)):
+                self._check(step, word, None)
+            self._stop_on_fail(step)
+
+    def _do(self, step: Step, name: str, deed: Deed) -> bool:
+        """Have something done to the pair without load; whether it was done.
+
+        What may have been done before an interruption is not done again unless somebody says so.
+        """
+        if not deed or name in step.done:
+            return name in step.done
+        if name in step.begun and self._operator.choose(
+            f"{deed.told!r} had been begun when the drill was interrupted", {"d": "it is done", "a": "do it again"}
+        ) != "a":
+            if not self._operator.attended:
+                step.later.append(f"{name}: begun before an interruption and not done again: {deed.told}")
+        else:
+            step.begun.append(name)
+            self._progress.save()
+            if not self._done(step, name, deed):
+                return False
+        step.done.append(name)
+        self._progress.save()
+        return True
+
+    def _done(self, step: Step, name: str, deed: Deed) -> bool:
+        scenario = self._progress.scenario(step)
+        if self._ground.needs_somebody(deed):
+            if self._operator.attended and scenario.cautions:
+                self._operator.warn((*STANDING_CAUTIONS, *scenario.cautions))
+            if not self._operator.attended:
+                step.later.append(f"{name}: nobody was there to do it: {deed.told}")
+                return False
+            if not self._operator.done(deed.told):
+                raise Stopped(f"stopped before {name} was done; go on by --resume")
+        done = self._ground.carry_out(deed, False, scenario.within_s, lambda: False)
+        if not done.well:
+            step.later.append(f"{name}: the command {done.told}")
+            raise Stopped(f"{name}: the command for {deed.told!r} {done.told}; see to it, and go on by --resume")
+        return True
+
+    # --- the end ---
+
+    def _bind(self) -> None:
+        """Make the dossier of all runs that were loaded."""
+        steps = [step for step in self._progress.steps if step.checks]
+        if self._wishes.dossier is None or self._progress.dossier or not steps:
+            return
+        particulars = self._plan.particulars
+        lists = {name: list(texts) for name, texts in particulars.lists.items()}
+        for step in self._progress.steps:
+            named = f"{self._progress.scenario(step).title}, repeat {step.repeat}"
+            if step.state is State.SKIPPED:
+                step.later.append("skipped at the hold point")
+            lists.setdefault("deviations", []).extend(f"{named}: {text}" for text in step.later)
+            lists.setdefault("observations", []).extend(
+                f"{named}: check {check['name']}, {check['after']}: {check['verdict']}"
+                for check in step.checks if check["after"]
+            )  # fmt: skip
+        place = self._progress.path / "dossier"
+        number = 1
+        while place.exists():
+            number += 1
+            place = self._progress.path / f"dossier-{number}"
+        folders = [str(self._progress.record(step)) for step in steps]
+        _, seal, _ = bind(
+            folders, str(place), replace(particulars, lists=lists), self._wishes.dossier, self._wishes.key,
+            self._wishes.signed_by,
+        )  # fmt: skip
+        self._progress.dossier = str(place)
+        self._progress.save()
+        self._operator.say(f"dossier: {place}/dossier.html, seal {seal.value[:16]} ...")
+
+    def _discard(self) -> None:
+        """Give the span back, where the plan asks for it and nothing is left to be looked into."""
+        if not self._plan.volume.discard_at_end or self._progress.discarded:
+            return
+        if self._verdict() != PASS:
+            self._operator.say("the volume is not discarded: not every run passed, and it is the evidence")
+            return
+        if self._operator.attended and self._operator.choose(
+            f"discard the tested span of {self._plan.volume.path}? No check can be made after that",
+            {"k": "keep it", "d": "discard it"},
+        ) != "d":  # fmt: skip
+            return
+        self._progress.discarded = self._ground.discard()
+        self._progress.save()
+        self._operator.say(self._progress.discarded)
+
+    def _verdict(self) -> str:
+        verdicts = [step.verdict or INCONCLUSIVE for step in self._progress.steps]
+        return worst(verdicts)
+
+
+def steps_in_words(progress: Progress) -> list[str]:
+    """A line for each run: its folder, and how far it has come or what its verdict is."""
+    width = max(len(step.folder) for step in progress.steps)
+    return [f"{step.folder:<{width}}  {step.verdict or step.state}" for step in progress.steps]
+
+
+def records_of(progress: Progress) -> list[Path]:
+    """The record folders of the runs that were checked."""
+    return [progress.record(step) for step in progress.steps if step.checks]

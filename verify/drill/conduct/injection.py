@@ -1,0 +1,142 @@
+"""One scenario beside its load: the run-in, what is done, the mark, and the run-out."""
+
+from __future__ import annotations
+
+import threading
+import time
+from typing import Any
+
+from verify.drill.conduct.ground import Ground
+from verify.drill.conduct.operator import Operator, Pressed
+from verify.drill.conduct.progress import Progress, State, Step
+from verify.drill.plan.scenarios import Deed
+from verify.drill.record import RecordFolder
+from verify.errors import AckproofError
+
+THE_END = "the time is over"
+NOT_DONE = "it was not done"
+_LOOK_S = 0.05
+
+
+class Injection:
+    """Does what a scenario says, in a thread of its own, while the load goes on.
+
+    Nothing is done before drill.json says that it is being done: whatever happens then, a drill that goes on later
+    knows that it may have been done, and does not do it again.
+
+    Args:
+        progress, step: the drill and the run in it.
+        ground: what it is done to.
+        operator: who is asked.
+    """
+
+    def __init__(self, progress: Progress, step: Step, ground: Ground, operator: Operator) -> None:
+        self._progress = progress
+        self._step = step
+        self._scenario = progress.scenario(step)
+        self._ground = ground
+        self._operator = operator
+        self._folder = RecordFolder(str(progress.record(step)))
+        self._ended = threading.Event()
+        self._reason = ""
+        self._troubled = False
+        self._calm_since_ns = 0
+        self._thread = threading.Thread(target=self._run, name="injection", daemon=True)
+        self.failure: AckproofError | None = None
+
+    def on_event(self, event: dict[str, Any]) -> None:
+        """Follow the load: it begins, an outage begins and ends, it stops."""
+        name = event["event"]
+        if name == "load_began":
+            self._thread.start()
+        elif name == "outage_began":
+            self._troubled = True
+        elif name == "outage_ended":
+            self._troubled, self._calm_since_ns = False, time.monotonic_ns()
+        elif name == "stop":
+            self._ended.set()
+
+    def over(self) -> str:
+        """Why the load is to end now, "" while it goes on."""
+        return self._reason
+
+    def end(self) -> None:
+        """Wait for the thread, after the load."""
+        self._ended.set()
+        if self._thread.ident is not None:
+            self._thread.join()
+
+    def _run(self) -> None:
+        try:
+            self._reason = self._course() or "the injection was ended"
+        except AckproofError as failure:
+            self.failure = failure
+            self._reason = NOT_DONE
+
+    def _course(self) -> str:
+        """Everything from the run-in to the run-out; the reason why the load is to end."""
+        scenario = self._scenario
+        self._operator.say(f"run-in of {scenario.run_in_s:g} s")
+        if not self._pass(scenario.run_in_s):
+            return ""
+        self._step.state = State.INJECTING
+        self._progress.save()
+        if scenario.first:
+            if self._do(scenario.first, "first", takeover=False) is None:
+                return NOT_DONE
+            if not self._pass(scenario.first_wait_s):
+                return ""
+        done_ns = self._do(scenario.do, "do", takeover=True)
+        if done_ns is None:
+            return NOT_DONE
+        self._operator.say(f"run-out of {scenario.run_out_s:g} s after the stall")
+        return THE_END if self._run_out(done_ns) else ""
+
+    def _do(self, deed: Deed, name: str, takeover: bool) -> int | None:
+        """Have something done, and mark it; when it was done, None if it was not."""
+        self._operator.warn(self._scenario.cautions)
+        pressed = Pressed(time.monotonic_ns(), time.time_ns())
+        if self._operator.attended and self._ground.needs_somebody(deed):
+            who = f"{self._scenario.by}: " if self._scenario.by else ""
+            answer = self._operator.do_now(who + deed.told, self._ended.is_set)
+            if answer is None:
+                return None
+            pressed = answer
+        self._step.begun.append(name)
+        self._progress.save()
+        done = self._ground.carry_out(deed, takeover, self._scenario.within_s, self._ended.is_set)
+        if deed.command:
+            self._folder.append_event(
+                {
+                    "event": "command", "monotonic_ns": pressed.monotonic_ns, "command": " ".join(deed.command),
+                    "exit_code": done.exit_code, "seconds": round(done.seconds, 3), "output": done.output,
+                }
+            )  # fmt: skip
+        text = deed.told
+        if not done.well:
+            text = f"{text} (the command {done.told})"
+            self._step.deviations.append(f"the command for {deed.told!r} {done.told}")
+        how = self._folder.drop_mark(text, takeover and done.well, pressed.monotonic_ns, pressed.wall_ns)
+        if how != "taken":
+            self._step.deviations.append(f"the mark of {deed.told!r} came after the load had ended")
+        self._step.done.append(name)
+        self._progress.save()
+        return time.monotonic_ns()
+
+    def _run_out(self, done_ns: int) -> bool:
+        """Let the load go on until it has been calm for as long as was asked; false if it was stopped meanwhile."""
+        scenario = self._scenario
+        latest_ns = done_ns + round((scenario.within_s + scenario.run_out_s) * 1e9)
+        while not self._ended.wait(_LOOK_S):
+            now_ns = time.monotonic_ns()
+            calm_ns = 0 if self._troubled else now_ns - max(done_ns, self._calm_since_ns)
+            if calm_ns >= scenario.run_out_s * 1e9:
+                return True
+            if now_ns >= latest_ns:
+                self._step.deviations.append(f"the load did not go on for {scenario.within_s:g} s, and was ended")
+                return True
+        return False
+
+    def _pass(self, seconds: float) -> bool:
+        """Let time pass; false if the load was stopped meanwhile."""
+        return not self._ended.wait(seconds)

@@ -1,0 +1,143 @@
+"""A drill on a real volume."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from verify.drill.checking import OpenedVolume, open_recorded_volume
+from verify.drill.conduct.commands import Done, run_command
+from verify.drill.conduct.machine_watch import MachineWatch
+from verify.drill.conduct.progress import Progress
+from verify.drill.plan.scenarios import Deed, Scenario
+from verify.drill.planning import RunRequest
+from verify.drill.record import RecordFolder
+from verify.drill.writing import LoadOptions, write_to_volume
+from verify.errors import CannotRun, UsageError
+from verify.load.neighbour_watch import NeighbourWatch
+from verify.load.supervisor import Outcome
+from verify.volume.discarding import discard_span
+from verify.volume.fate import footing_of_volume
+from verify.volume.identity import VolumeIdentity, identify
+from verify.volume.neighbour import NeighbourTable
+from verify.volume.survey import Survey, survey
+from verify.volume.sysfs import BlockTree
+
+
+class VolumeGround:
+    """The volume that the plan names.
+
+    Args:
+        progress: the drill.
+    """
+
+    rehearsal = ""
+
+    def __init__(self, progress: Progress) -> None:
+        self._progress = progress
+        self._planned = progress.plan.volume
+
+    def survey(self) -> Survey | None:
+        """Look at the volume; see `Ground`."""
+        if not os.path.lexists(self._planned.path):
+            return None
+        return survey(self._planned.path, self._planned.asked)
+
+    def load(self, scenario: Scenario, record: str, request: RunRequest, options: LoadOptions) -> Outcome:  # noqa: ARG002
+        """Fill and load the volume; see `Ground`."""
+        path = self._planned.path
+        is_new = not os.path.lexists(path)
+        folder = RecordFolder(record)
+        watch: MachineWatch | None = None
+
+        def on_event(event: dict[str, Any]) -> None:
+            nonlocal watch
+            if event["event"] == "load_began":
+                if is_new:
+                    self._progress.made = _which_file(path)
+                    self._progress.save()
+                watch = MachineWatch(folder.append_event, _path_states(identify(path)))
+                watch.start()
+            elif event["event"] == "stop" and watch is not None:
+                watch.end()
+            options.on_event(event)
+
+        neighbour = self._neighbour()
+        try:
+            return write_to_volume(
+                path, record, request, replace(options, on_event=on_event), erase=self._erase(),
+                allow_page_cache=self._planned.allow_page_cache, neighbour=neighbour,
+            )  # fmt: skip
+        finally:
+            if neighbour is not None:
+                neighbour.close()
+
+    def open_for_check(self, about: dict[str, Any], path: str | None) -> OpenedVolume:
+        """Open the volume of a record; see `Ground`."""
+        return open_recorded_volume(about, path)
+
+    def needs_somebody(self, deed: Deed) -> bool:
+        """Whether the plan gives no command for it."""
+        return not deed.command
+
+    def carry_out(self, deed: Deed, is_injection: bool, within_s: float, given_up: Callable[[], bool]) -> Done:  # noqa: ARG002
+        """Run its command; a person has done it already, if there is none."""
+        return run_command(deed.command, within_s, given_up) if deed.command else Done()
+
+    def hold(self, scenario: Scenario, given_up: Callable[[], bool]) -> Done:
+        """Run the hold command once."""
+        return run_command(scenario.hold_command, scenario.within_s, given_up)
+
+    def discard(self) -> str:
+        """Remove the file that this drill made, or discard the span of a device; see `Ground`."""
+        path, request = self._planned.path, self._progress.plan.request
+        identity = identify(path)
+        if identity.is_file:
+            if self._progress.made != _which_file(path):
+                raise CannotRun(f"{path} was not made by this drill and is left as it is; remove it yourself")
+            os.unlink(path)
+            return f"{path} was removed"
+        length = sum(request.spans(identity.size_bytes))
+        discard_span(path, self._planned.erase, identity, request.start_bytes, length)
+        return f"{length:,} bytes of {path} from byte {request.start_bytes:,} on were discarded"
+
+    def _erase(self) -> str | None:
+        """What may be erased: as the plan says, or the very file that this drill made before."""
+        if self._planned.erase:
+            return self._planned.erase
+        path = self._planned.path
+        if self._progress.made and os.path.lexists(path) and self._progress.made == _which_file(path):
+            return identify(path).identity
+        return None
+
+    def _neighbour(self) -> NeighbourWatch | None:
+        address = self._planned.asked.floating_address
+        return None if address is None else NeighbourWatch(NeighbourTable(address), self._planned.controllers)
+
+
+def _which_file(path: str) -> dict[str, Any]:
+    """Which file stands at a path, so that another in its place is not taken for it.
+
+    Raises:
+        UsageError: if there is none.
+    """
+    try:
+        found = os.lstat(path)
+    except OSError as error:
+        raise UsageError(f"{path} is no longer there: {error.strerror}") from None
+    return {"path": os.path.realpath(path), "device": found.st_dev, "inode": found.st_ino}
+
+
+def _path_states(identity: VolumeIdentity) -> Callable[[], Mapping[str, str]]:
+    def look() -> Mapping[str, str]:
+        paths = footing_of_volume(identity, BlockTree()).paths
+        return {path.device: ", ".join(filter(None, _told(path))) for path in paths}
+
+    return look
+
+
+def _told(path: Any) -> tuple[str, ...]:
+    portal = f"connected to {path.address}" if path.address else ""
+    return (path.state, path.access, path.link_state, path.connection_state, portal)
