@@ -21,7 +21,7 @@ def imports(path):
 
 
 def modules(room):
-    return sorted((ROOT / room).glob("*.py"))
+    return sorted((ROOT / room).rglob("*.py"))
 
 
 @pytest.mark.parametrize("path", modules("blocks") + modules("judge"), ids=lambda p: f"{p.parent.name}/{p.name}")
@@ -47,7 +47,7 @@ def test_no_room_knows_the_simulated_pair(room):
 
 
 def test_the_simulated_pair_knows_nothing_of_blocks_ledger_and_judge():
-    driver = {"comparison.py", "rehearse.py"}
+    driver = {"comparison.py", "drill_ground.py", "rehearse.py"}
     for path in modules("rehearsal"):
         if path.name not in driver:
             known = {name for name in imports(path) if name.startswith("verify.")}

@@ -13,7 +13,7 @@ from verify.commands.check import EXIT_OF_VERDICT
 from verify.commands.dossier import ask_passphrase
 from verify.commands.report import require_packages
 from verify.commands.terminal import Terminal
-from verify.drill.conduct.conductor import Conductor, Stopped, Wishes, steps_in_words
+from verify.drill.conduct.conductor import Conductor, Stopped, Wishes, require_commands, steps_in_words
 from verify.drill.conduct.ground import Ground
 from verify.drill.conduct.operator import Nobody, Operator
 from verify.drill.conduct.progress import Progress
@@ -74,6 +74,8 @@ def drill(
     plan = read_plan(plan_path)
     wishes = _wishes(go_on_after_fail, again, no_dossier, sign)
     operator: Operator = Terminal() if sys.stdin.isatty() and sys.stderr.isatty() else Nobody(_say)
+    if not rehearse and not operator.attended:
+        require_commands(plan)
     progress = _progress(shortened(plan) if rehearse else plan, resume, fault or "sound" if rehearse else "")
     with progress.held():
         ground: Ground = VolumeGround(progress)

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from verify.drill.binding import bind
 from verify.drill.checking import OpenedVolume, check_record
+from verify.drill.conduct.finishing import give_back, make_dossier
 from verify.drill.conduct.ground import Ground
 from verify.drill.conduct.injection import NOT_DONE, THE_END, Injection
 from verify.drill.conduct.operator import Answer, Operator
 from verify.drill.conduct.progress import Progress, State, Step
+from verify.drill.plan.plan import Plan
 from verify.drill.plan.scenarios import COLD_START, FAILBACK, PATHS, Deed, Scenario
 from verify.drill.record import RecordFolder
 from verify.drill.reporting import write_report
@@ -95,35 +95,21 @@ class Conductor:
             Stopped: if somebody or something stopped it; it can be gone on with.
             UsageError, CannotRun: if it cannot be carried out.
         """
-        self._require_somebody()
         if any(step.state in (State.PLANNED, State.LOADING) for step in self._progress.steps):
             self._look()
         position = 0
         while position < len(self._progress.steps):
             self._carry_out(self._progress.steps[position], position)
             position += 1
-        self._bind()
-        self._discard()
-        return self._verdict()
+        wishes = self._wishes
+        if wishes.dossier is not None:
+            said = make_dossier(self._progress, wishes.dossier, wishes.key, wishes.signed_by)
+            self._operator.say(said or f"dossier: {self._progress.dossier}")
+        verdict = worst([step.verdict or INCONCLUSIVE for step in self._progress.steps])
+        give_back(self._progress, self._ground, self._operator, verdict)
+        return verdict
 
     # --- before anything is done ---
-
-    def _require_somebody(self) -> None:
-        """Refuse a drill in which something is to be done that nobody is there for."""
-        if self._operator.attended:
-            return
-        lacking = []
-        for scenario in self._plan.scenarios:
-            deeds = [("first", scenario.first), ("do", scenario.do)]
-            deeds += [(word.replace(" ", "-"), scenario.before_check(word)) for word in scenario.further]
-            lacking += [
-                f"{scenario.title}: {key}" for key, deed in deeds if deed and self._ground.needs_somebody(deed)
-            ]
-        if lacking:
-            raise UsageError(
-                "nobody is at a terminal to do what the plan asks for; give these a command, or run it on a terminal: "
-                + "; ".join(dict.fromkeys(lacking))
-            )
 
     def _look(self) -> None:
         survey = self._ground.survey()
@@ -174,7 +160,7 @@ class Conductor:
 
     def _take_up(self, step: Step) -> None:
         """Go on with a run that was interrupted when something had been done, or may have been."""
-        step.deviations.append("the drill was interrupted during or after the injection; what was recorded was checked")
+        step.later.append("the drill was interrupted during or after the injection; what was recorded was checked")
         careful = "check what was recorded"
         question = (
             f"this run was interrupted when {self._progress.scenario(step).do.told!r} had been asked for, and it may "
@@ -355,65 +341,26 @@ class Conductor:
             raise Stopped(f"{name}: the command for {deed.told!r} {done.told}; see to it, and go on by --resume")
         return True
 
-    # --- the end ---
 
-    def _bind(self) -> None:
-        """Make the dossier of all runs that were loaded."""
-        steps = [step for step in self._progress.steps if step.checks]
-        if self._wishes.dossier is None or self._progress.dossier or not steps:
-            return
-        particulars = self._plan.particulars
-        lists = {name: list(texts) for name, texts in particulars.lists.items()}
-        for step in self._progress.steps:
-            named = f"{self._progress.scenario(step).title}, repeat {step.repeat}"
-            if step.state is State.SKIPPED:
-                step.later.append("skipped at the hold point")
-            lists.setdefault("deviations", []).extend(f"{named}: {text}" for text in step.later)
-            lists.setdefault("observations", []).extend(
-                f"{named}: check {check['name']}, {check['after']}: {check['verdict']}"
-                for check in step.checks if check["after"]
-            )  # fmt: skip
-        place = self._progress.path / "dossier"
-        number = 1
-        while place.exists():
-            number += 1
-            place = self._progress.path / f"dossier-{number}"
-        folders = [str(self._progress.record(step)) for step in steps]
-        _, seal, _ = bind(
-            folders, str(place), replace(particulars, lists=lists), self._wishes.dossier, self._wishes.key,
-            self._wishes.signed_by,
-        )  # fmt: skip
-        self._progress.dossier = str(place)
-        self._progress.save()
-        self._operator.say(f"dossier: {place}/dossier.html, seal {seal.value[:16]} ...")
+def require_commands(plan: Plan) -> None:
+    """Refuse a drill without anybody in which something is to be done that has no command.
 
-    def _discard(self) -> None:
-        """Give the span back, where the plan asks for it and nothing is left to be looked into."""
-        if not self._plan.volume.discard_at_end or self._progress.discarded:
-            return
-        if self._verdict() != PASS:
-            self._operator.say("the volume is not discarded: not every run passed, and it is the evidence")
-            return
-        if self._operator.attended and self._operator.choose(
-            f"discard the tested span of {self._plan.volume.path}? No check can be made after that",
-            {"k": "keep it", "d": "discard it"},
-        ) != "d":  # fmt: skip
-            return
-        self._progress.discarded = self._ground.discard()
-        self._progress.save()
-        self._operator.say(self._progress.discarded)
-
-    def _verdict(self) -> str:
-        verdicts = [step.verdict or INCONCLUSIVE for step in self._progress.steps]
-        return worst(verdicts)
+    Raises:
+        UsageError: with everything that lacks one.
+    """
+    lacking = []
+    for scenario in plan.scenarios:
+        deeds = [("first", scenario.first), ("do", scenario.do)]
+        deeds += [(word.replace(" ", "-"), scenario.before_check(word)) for word in scenario.further]
+        lacking += [f"{scenario.title}: {key}" for key, deed in deeds if deed and not deed.command]
+    if lacking:
+        raise UsageError(
+            "nobody is at a terminal to do what the plan asks for; give these a command, or run it on a terminal: "
+            + "; ".join(dict.fromkeys(lacking))
+        )
 
 
 def steps_in_words(progress: Progress) -> list[str]:
     """A line for each run: its folder, and how far it has come or what its verdict is."""
     width = max(len(step.folder) for step in progress.steps)
     return [f"{step.folder:<{width}}  {step.verdict or step.state}" for step in progress.steps]
-
-
-def records_of(progress: Progress) -> list[Path]:
-    """The record folders of the runs that were checked."""
-    return [progress.record(step) for step in progress.steps if step.checks]

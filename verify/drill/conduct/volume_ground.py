@@ -21,9 +21,11 @@ from verify.load.supervisor import Outcome
 from verify.volume.discarding import discard_span
 from verify.volume.fate import footing_of_volume
 from verify.volume.identity import VolumeIdentity, identify
+from verify.volume.lines import NOT_TOLD
 from verify.volume.neighbour import NeighbourTable
 from verify.volume.survey import Survey, survey
 from verify.volume.sysfs import BlockTree
+from verify.volume.transports import VolumePath
 
 
 class VolumeGround:
@@ -133,11 +135,11 @@ def _which_file(path: str) -> dict[str, Any]:
 def _path_states(identity: VolumeIdentity) -> Callable[[], Mapping[str, str]]:
     def look() -> Mapping[str, str]:
         paths = footing_of_volume(identity, BlockTree()).paths
-        return {path.device: ", ".join(filter(None, _told(path))) for path in paths}
+        return {path.device: ", ".join(filter(None, _told(path))) or NOT_TOLD for path in paths}
 
     return look
 
 
-def _told(path: Any) -> tuple[str, ...]:
+def _told(path: VolumePath) -> tuple[str, ...]:
     portal = f"connected to {path.address}" if path.address else ""
     return (path.state, path.access, path.link_state, path.connection_state, portal)

@@ -86,7 +86,7 @@ def load_set(name: str, span_bytes: int) -> tuple[StreamRequest, ...]:
     for part, span in zip(parts, spans, strict=True):
         if span // part.block_bytes < part.lanes:
             raise UsageError(
-                f"a span of {span_bytes} bytes is too small for the load set {name!r}; give at least 64MiB"
+                f"a span of {span_bytes} bytes is too small for the load set {name!r}; give at least 256MiB"
             )
     return tuple(
         StreamRequest(

@@ -214,7 +214,7 @@ def _load(table: Table, stream_tables: list[Table]) -> tuple[str, RunRequest, in
         try:
             request.check()
         except UsageError as error:
-            table.complaints.add(("stream",) if stream_tables else table.place, str(error).replace("--", ""))
+            table.complaints.add(("stream", 0) if stream_tables else table.place, str(error).replace("--", ""))
     submit = table.choice("submit", SUBMISSIONS, AUTO)
     table.end()
     return name, request, total, submit
