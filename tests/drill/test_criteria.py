@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import shutil
 import textwrap
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,8 +15,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.drill.runs import PROJECT, ackproof, check_here, put_back
+from tests.drill.memory_volume import MemoryVolume
+from tests.drill.runs import PROJECT, ackproof, attest, check_here, check_on, load_on, put_back
 from verify.drill.criteria import KINDS, Criterion, Measured, kept_criteria, missed, read_criteria, unmeasured
+from verify.drill.planning import RunRequest, StreamRequest
 from verify.errors import UsageError
 from verify.judge.surroundings import AroundTakeover, Window
 from verify.judge.takeovers import Takeover
@@ -250,6 +255,38 @@ class TestDrills:
     def test_a_run_without_criteria_is_held_to_none(self, drill: Path, run_json: Path) -> None:
         found = check_here(drill).verdict
         assert (found["verdict"], found["criteria"]) == ("PASS", [])
+
+
+class FailsOnce(MemoryVolume):
+    """A volume one of whose writes fails, once the load has gone on for a while."""
+
+    def __init__(self, size_bytes: int, after_writes: int) -> None:
+        super().__init__(size_bytes)
+        self.left = after_writes
+
+    def write(self, offset_bytes: int, buffer: memoryview, through: bool) -> int:
+        self.left -= 1
+        if self.left == 0:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return super().write(offset_bytes, buffer, through)
+
+
+@pytest.mark.parametrize(
+    ("limit", "verdict", "said"),
+    [(1, "PASS", ""), (0, "FAIL", "errors seen by the guest: at most 0 required, 1 measured")],
+)
+def test_a_failed_write_meets_one_limit_of_errors_and_misses_another(
+    tmp_path: Path, limit: int, verdict: str, said: str
+) -> None:
+    volume = FailsOnce(64 * 4096, after_writes=150)
+    request = RunRequest((StreamRequest(lanes=2, span_bytes=64 * 4096, pace=300),), seed=4, operations=200)
+    marking = threading.Thread(target=attest, args=(tmp_path / "record",))
+    marking.start()
+    load_on(volume, tmp_path / "record", request, criteria=(Criterion("errors", limit),))
+    marking.join()
+    found = check_on(volume, tmp_path / "record").verdict
+    assert (found["verdict"], found["writes"]["errors"]) == (verdict, 1)
+    assert found["reasons"] == [said] if said else said not in found["reasons"]
 
 
 def test_the_command_keeps_them_and_the_check_tells_them(tmp_path: Path) -> None:
