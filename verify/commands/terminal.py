@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
 import sys
@@ -35,61 +36,61 @@ class Terminal:
 
     def say(self, text: str) -> None:
         """Print a line."""
-        _print(f"ackproof: {visible(text)}")
+        self._print(f"ackproof: {visible(text)}")
 
     def warn(self, cautions: Sequence[str]) -> None:
         """Print each of them."""
         for caution in cautions:
-            _print(f"  CAUTION  {visible(caution)}")
+            self._print(f"  CAUTION  {visible(caution)}")
 
     def hold(self, title: str, points: Sequence[str]) -> Answer:
         """Ask for each point to be confirmed."""
-        _print(f"\nHold point before: {visible(title)}")
+        self._print(f"\nHold point before: {visible(title)}")
         for point in points:
-            _print(f"  [ ] {visible(point)}")
-        _print("Press Enter when all of it is so; s and Enter to leave this run out; q and Enter to stop the drill.")
+            self._print(f"  [ ] {visible(point)}")
+        self._print("Press Enter when all of it is so; s and Enter to leave this run out, q and Enter to stop.")
         while (line := self._line(lambda: False)) is not None:
             if line in ("", "s", "q"):
                 return {"": Answer.GO, "s": Answer.SKIP, "q": Answer.STOP}[line]
-            _print("Enter, s or q?")
+            self._print("Enter, s or q?")
         return Answer.STOP
 
     def do_now(self, text: str, given_up: Callable[[], bool]) -> Pressed | None:
         """Ask for it, and wait for the key."""
         self._forget_keys()
-        _print(f"\n>>> DO IT NOW  {visible(text)}")
-        _print(">>> Press Enter the moment it is done; q and Enter if it was not done.")
+        self._print(f"\n>>> DO IT NOW  {visible(text)}")
+        self._print(">>> Press Enter the moment it is done; q and Enter if it was not done.")
         while (line := self._line(given_up)) is not None:
             pressed = Pressed(time.monotonic_ns(), time.time_ns())
             if line == "":
-                _print(">>> marked")
+                self._print(">>> marked")
                 return pressed
             if line == "q":
                 return None
-            _print(">>> Enter, or q?")
+            self._print(">>> Enter, or q?")
         return None
 
     def done(self, text: str) -> bool:
         """Ask for it, and wait for the key."""
-        _print(f"\nPlease: {visible(text)}")
-        _print("Press Enter when it is done; q and Enter to stop the drill.")
+        self._print(f"\nPlease: {visible(text)}")
+        self._print("Press Enter when it is done; q and Enter to stop the drill.")
         while (line := self._line(lambda: False)) is not None:
             if line in ("", "q"):
                 return line == ""
-            _print("Enter, or q?")
+            self._print("Enter, or q?")
         return False
 
     def choose(self, question: str, choices: Mapping[str, str]) -> str:
         """Ask until one of the answers is given."""
-        _print(f"\n{visible(question)}")
+        self._print(f"\n{visible(question)}")
         for key, meaning in choices.items():
-            _print(f"  {key}  {visible(meaning)}")
+            self._print(f"  {key}  {visible(meaning)}")
         careful = next(iter(choices))
-        _print(f"Type one of {', '.join(choices)} and press Enter. [{careful}]")
+        self._print(f"Type one of {', '.join(choices)} and press Enter. [{careful}]")
         while (line := self._line(lambda: False)) is not None:
             if line in choices or line == "":
                 return line or careful
-            _print(f"One of {', '.join(choices)}?")
+            self._print(f"One of {', '.join(choices)}?")
         return careful
 
     def load_begins(self) -> None:
@@ -144,9 +145,8 @@ class Terminal:
             except OSError:
                 return
 
-
-def _print(text: str) -> None:
-    try:
-        click.echo(text, err=True)
-    except OSError:
-        return  # A terminal that hung up is told nothing more.
+    def _print(self, text: str) -> None:
+        """Print a text on lines of its own, whatever the live line shows; a terminal that hung up is told nothing."""
+        clear = "\r\x1b[2K" if self._live is not None else ""
+        with contextlib.suppress(OSError):
+            click.echo(clear + text, err=True)

@@ -327,7 +327,7 @@ class Supervisor:
         stalled_ns = now_ns - max(waiting) if waiting and len(waiting) == len(active) else 0
         return Snapshot(
             phase=Phase(shared.phase),
-            elapsed_s=(now_ns - self._began_ns) / 1e9 if self._began_ns else 0.0,
+            elapsed_s=max(now_ns - self._began_ns, 0) / 1e9 if self._began_ns else 0.0,
             filled_share=fill_writes / self._to_fill if self._to_fill else 1.0,
             writes=writes,
             writes_per_second=(writes - then_writes) / seconds,

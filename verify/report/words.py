@@ -123,7 +123,9 @@ def takeover_in_words(takeover: Mapping[str, Any]) -> str:
     if takeover["seen"] == "observed":
         ended = "" if takeover["end"] is not None else ", and it never ended"
         return f"observed: every lane waited{ended}"
-    return "attested by a mark alone: the load did not stall for longer than the threshold"
+    path = takeover.get("path")
+    by = "a mark and by the move of the floating address" if path and path.get("moved") else "a mark alone"
+    return f"attested by {by}: the load did not stall for longer than the threshold"
 
 
 def when_lost(lost: Mapping[str, Any]) -> str:

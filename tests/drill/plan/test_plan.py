@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.drill.runs import PROJECT
 from verify.drill.criteria import KINDS
 from verify.drill.plan.load_sets import LOAD_SETS, load_set
 from verify.drill.plan.plan import Plan, read_plan
@@ -178,6 +180,15 @@ class TestTheOneToBeginWith:
         own = own.replace('set = "virtual machines"', "").replace('span = "64GiB"', "", 1)
         own = own.replace('block = "4KiB"', '[[stream]]\nblock = "4KiB"')
         assert "unknown key" not in "\n".join(wrong(tmp_path, own))
+
+
+def test_the_plan_shown_in_the_readme_is_one(tmp_path: Path) -> None:
+    readme = (PROJECT / "README.md").read_text()
+    block = 'records = "acceptance"' + readme.split('records = "acceptance"', 1)[1].split("```", 1)[0]
+    plan = read(tmp_path, textwrap.dedent("   " + block))
+    assert (plan.scenarios[0].repeats, plan.volume.controllers) == (
+        3, {"02:00:00:00:00:aa": "A", "02:00:00:00:00:bb": "B"},
+    )  # fmt: skip
 
 
 class TestLoadSets:

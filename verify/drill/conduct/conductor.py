@@ -15,6 +15,7 @@ from verify.drill.conduct.operator import Answer, Operator
 from verify.drill.conduct.progress import Progress, State, Step
 from verify.drill.plan.plan import Plan
 from verify.drill.plan.scenarios import COLD_START, FAILBACK, PATHS, Deed, Scenario
+from verify.drill.quantities import format_duration
 from verify.drill.record import RecordFolder
 from verify.drill.reporting import write_report
 from verify.drill.seal import REPORT_FILES
@@ -193,8 +194,7 @@ class Conductor:
             if not scenario.hold_command and not self._ground.rehearsal:
                 step.deviations.append(f"nobody confirmed before the load: {'; '.join(scenario.hold)}")
             return True
-        if scenario.cautions:
-            self._operator.warn((*STANDING_CAUTIONS, *scenario.cautions))
+        self._operator.warn((*STANDING_CAUTIONS, *scenario.cautions))
         answer = self._operator.hold(scenario.title, scenario.hold)
         if answer is Answer.STOP:
             raise Stopped("stopped at a hold point; go on by --resume")
@@ -267,6 +267,10 @@ class Conductor:
         self._operator.say(f"{verdict['verdict']}{f' after {after}' if after else ''}: {headline(verdict)}")
         for reason in verdict["reasons"] if verdict["verdict"] != PASS else ():
             self._operator.say(f"  because {reason}")
+        for takeover in verdict["takeovers"]:
+            stall = f", stalled {format_duration(takeover['stall_s'])}" if takeover["stall_s"] else ""
+            wait, errors = format_duration(takeover["longest_wait_s"]), plural(takeover["errors"], "error")
+            self._operator.say(f"  takeover {takeover['seen']}{stall}, longest wait {wait}, {errors}")
 
     def _judged(self, folder: RecordFolder, opened: OpenedVolume) -> tuple[dict[str, Any], str]:
         """Verdict and name of a check; one that was interrupted is gone on with if it can be."""
@@ -328,11 +332,10 @@ class Conductor:
     def _done(self, step: Step, name: str, deed: Deed) -> bool:
         scenario = self._progress.scenario(step)
         if self._ground.needs_somebody(deed):
-            if self._operator.attended and scenario.cautions:
-                self._operator.warn((*STANDING_CAUTIONS, *scenario.cautions))
             if not self._operator.attended:
                 step.later.append(f"{name}: nobody was there to do it: {deed.told}")
                 return False
+            self._operator.warn((*STANDING_CAUTIONS, *scenario.cautions))
             if not self._operator.done(deed.told):
                 raise Stopped(f"stopped before {name} was done; go on by --resume")
         done = self._ground.carry_out(deed, False, scenario.within_s, lambda: False)
