@@ -113,6 +113,19 @@ class TestWhatItSays:
         text = text_of(undrawn(verdict_with(), survey={"lines": [line]}))
         assert "Survey before the load write cache write back ! warning no FUA" in text
 
+    def test_the_scenario_and_what_was_not_as_planned_are_told(self):
+        scenario = {"name": "cable pull", "direction": "A to B", "by": "", "deviations": ["not confirmed", "late"]}
+        text = text_of(undrawn(verdict_with(), scenario=scenario))
+        assert "Scenario name cable pull direction A to B deviations not confirmed, late" in text
+
+    def test_which_way_a_takeover_went_is_told(self):
+        ends = [{"controller": name, "hardware_address": f"02::{name}", "since": ""} for name in ("A", "B")]
+        path = {"address": "192.0.2.1", "moved": True, "moves": 1, "before": ends[0], "after": ends[1]}
+        takeover = verdict_with()["takeovers"][0] | {"path": path, "seen": "attested"}
+        text = text_of(undrawn(verdict_with() | {"takeovers": [takeover]}))
+        assert "192.0.2.1 moved from A (02::A) to B (02::B)" in text
+        assert "attested by a mark and by the move of the floating address" in text
+
     @pytest.mark.parametrize(
         "survey",
         [

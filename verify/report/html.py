@@ -81,7 +81,9 @@ def flat(value: Any) -> str:
 
 def environment(about: Mapping[str, Any], run: Run) -> list[tuple[str, list[tuple[str, str]]]]:
     """What was run on what, as named groups of (label, value)."""
+    scenario = [(label, text) for label, text in _pairs(about.get("scenario")) if text]
     return [
+        *([("Scenario", scenario)] if scenario else []),
         ("Volume", _volume(about)),
         ("Load", _load(about, run)),
         ("Machine", [*_pairs(about.get("host")), *(("version of " + k, v) for k, v in _pairs(about.get("software")))]),

@@ -20,6 +20,7 @@ from verify.report.words import (
     VERDICT_SIGNS,
     headline,
     order_in_words,
+    path_in_words,
     takeover_in_words,
     when_lost,
 )
@@ -124,6 +125,7 @@ def _takeover(facts: ReportFacts, index: int) -> dict[str, Any]:
         "number": number,
         "seen": takeover_in_words(takeover),
         "facts": takeover,
+        "path": path_in_words(takeover["path"]) if takeover.get("path") else "",
         "observed": takeover["seen"] == "observed",
         "windows": _windows(takeover),
         "figures": figures,

@@ -6,7 +6,7 @@ import textwrap
 from typing import Any
 
 from verify.drill.quantities import format_duration, format_size
-from verify.report.words import outcome
+from verify.report.words import outcome, path_in_words
 
 WIDTH = 100
 _LABEL = 12
@@ -81,7 +81,7 @@ def _takeovers(verdict: dict[str, Any]) -> list[str]:
     for number, takeover in enumerate(takeovers[:_TAKEOVERS_SHOWN], 1):
         lines += _wrapped(f"takeover {number}", _takeover(takeover))
         if takeover.get("path") is not None:
-            lines += _wrapped("", _path(takeover["path"]))
+            lines += _wrapped("", _plain(path_in_words(takeover["path"])))
         order = takeover["order"]
         if order is not None:
             lines += _wrapped("", _order(order))
@@ -106,26 +106,6 @@ def _takeover(takeover: dict[str, Any]) -> str:
     moves = f"{takeover['path']['address']} moved from " if takeover.get("path") is not None else None
     marks = [mark for mark in takeover["marks"] if moves is None or not mark.startswith(moves)]
     return text + "".join(f'; mark "{_plain(mark)}"' for mark in marks[:2])
-
-
-def _path(path: dict[str, Any]) -> str:
-    address = _plain(path["address"])
-    before, after = (_controller(path[end]) for end in ("before", "after"))
-    if path["moved"] is None:
-        return f"{address} was with {before} before and {after} after"
-    if not path["moved"]:
-        return f"{address} stayed with {after}"
-    moves = path["moves"]
-    if moves == 1:
-        return f"{address} moved from {before} to {after}"
-    return f"{address} moved {moves:,} times: it was with {before} before and {after} after"
-
-
-def _controller(end: dict[str, str] | None) -> str:
-    if end is None:
-        return "an unknown controller"
-    name, hardware_address = _plain(end["controller"]), _plain(end["hardware_address"])
-    return f"{name} ({hardware_address})" if name else hardware_address
 
 
 def _longest_wait(wait_s: float, time_out_s: float | None) -> str:

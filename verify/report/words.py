@@ -128,6 +128,25 @@ def takeover_in_words(takeover: Mapping[str, Any]) -> str:
     return f"attested by {by}: the load did not stall for longer than the threshold"
 
 
+def path_in_words(path: Mapping[str, Any]) -> str:
+    """Which way a takeover went, by what was behind the floating address; the names are as others gave them."""
+    address, moves = path["address"], path["moves"]
+    before, after = (_controller(path[end]) for end in ("before", "after"))
+    if path["moved"] is None:
+        return f"{address} was with {before} before and {after} after"
+    if not path["moved"]:
+        return f"{address} stayed with {after}"
+    if moves == 1:
+        return f"{address} moved from {before} to {after}"
+    return f"{address} moved {moves:,} times: it was with {before} before and {after} after"
+
+
+def _controller(end: Mapping[str, str] | None) -> str:
+    if end is None:
+        return "an unknown controller"
+    return f"{end['controller']} ({end['hardware_address']})" if end["controller"] else end["hardware_address"]
+
+
 def when_lost(lost: Mapping[str, Any]) -> str:
     """When the lost writes had been acknowledged; "" where none was lost or no time is known."""
     if not lost["acknowledged_writes"] or not lost["first_acknowledged"]:
