@@ -98,7 +98,8 @@ def read_seal(path: Path) -> Seal:
         OSError: if it cannot be read.
     """
     with open(path, "rb") as file:
-        raw = file.read(SEAL_BYTES_MAX + 1)
+        # Room is made for as much as is asked for, and under a run's locked memory all of it would be taken.
+        raw = file.read(min(os.fstat(file.fileno()).st_size, SEAL_BYTES_MAX) + 1)
     try:
         content = json.loads(raw.decode("ascii"))
         value = content.pop("value")
