@@ -320,6 +320,7 @@ class TestRealTable:
 
     def test_a_change_ends_the_waiting_at_once(self, guest: Guest) -> None:
         look = guest.watch()
+        assert look() == "none", "only one that listens already is told of what comes now"
         guest.set_neighbour("reachable", A)
         assert look() == A
         assert look("wait") == "news"
