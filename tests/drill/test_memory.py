@@ -10,9 +10,11 @@ from typing import Any
 
 from tests.drill.runs import ackproof, command_line, convicting, environment, verdict_of
 
-BLOCK_BYTES = 4096
+BLOCK_BYTES = 512
+"""The smallest block: what is kept is kept a slot, and what is read takes time a byte."""
+
 LANES = 32
-OPERATIONS = 500
+OPERATIONS = 50
 MEASURE = """
 import os, subprocess, sys
 child = subprocess.Popen(sys.argv[1:], stdout=subprocess.DEVNULL)
@@ -23,14 +25,14 @@ print(child.returncode, usage.ru_maxrss)
 """A small process between: a child's peak begins as that of the process that started it, and pytest's is large."""
 
 
-def written(tmp_path: Path, span_gib: int) -> tuple[Path, Path]:
+def written(tmp_path: Path, span_mib: int) -> tuple[Path, Path]:
     """A run of some thousand writes on a sparse file: (volume, record)."""
     volume, record = tmp_path / "volume", tmp_path / "record"
     with open(volume, "wb") as file:
-        file.truncate(span_gib << 30)
+        file.truncate(span_mib << 20)
     done = ackproof(
         "write", volume, "--erase", os.path.realpath(volume), "--record", record, "--no-fill", "--span",
-        f"{span_gib}GiB", "--block", "4KiB", "--lanes", LANES, "--operations", OPERATIONS,
+        f"{span_mib}MiB", "--block", str(BLOCK_BYTES), "--lanes", LANES, "--operations", OPERATIONS,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     return volume, record
@@ -51,17 +53,17 @@ def check(record: Path, slots: int, code: int) -> dict[str, Any]:
 
 
 def test_of_16_million_slots(tmp_path: Path) -> None:
-    slots = (64 << 30) // BLOCK_BYTES
-    _, record = written(tmp_path, 64)
+    slots = (8 << 30) // BLOCK_BYTES
+    _, record = written(tmp_path, 8 << 10)
     verdict = check(record, slots, code=3)
     assert convicting(verdict) == {}
-    assert verdict["coverage"] == {"slots": slots, "slots_read": slots, "bytes_read": 64 << 30}
+    assert verdict["coverage"] == {"slots": slots, "slots_read": slots, "bytes_read": 8 << 30}
     assert verdict["writes"]["acknowledged"] == LANES * OPERATIONS
 
 
 def test_of_a_million_slots_that_are_gone(tmp_path: Path) -> None:
-    slots = (4 << 30) // BLOCK_BYTES
-    volume, record = written(tmp_path, 4)
+    slots = (512 << 20) // BLOCK_BYTES
+    volume, record = written(tmp_path, 512)
     volume.unlink()
     verdict = check(record, slots, code=1)
     assert convicting(verdict) == {"unreadable": slots}
