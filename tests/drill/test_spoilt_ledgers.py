@@ -129,9 +129,16 @@ def before_the_end(ledger: bytes) -> bytes:
     return ledger[:end]
 
 
-def cuts(ledger: bytes) -> range:
-    """Every length that ends within the last three frames."""
-    return range(frames_of(ledger)[-3][0], len(ledger))
+def cuts(ledger: bytes) -> list[int]:
+    """Lengths that end within the last three frames: before one, and at and around the ends of its header and body.
+
+    A cut anywhere else within a header or a body reads the same (tests/ledger/test_reader_tails.py, at every byte).
+    """
+    out: set[int] = set()
+    for start, end, _ in frames_of(ledger)[-3:]:
+        body = start + HEADER_BYTES
+        out |= {start, start + 1, body - 1, body, body + 1, (body + end) // 2, end - 1}
+    return sorted(out)
 
 
 def test_the_run_as_it_stands_passes(kept: Kept) -> None:
