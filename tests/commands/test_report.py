@@ -47,6 +47,12 @@ def here(arguments: list[Any], capsys: pytest.CaptureFixture[str]) -> tuple[int,
     return int(ended.value.code or 0), out, err
 
 
+@pytest.fixture
+def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Figures are made of what the record tells, and not drawn: that takes a second each."""
+    monkeypatch.setattr("verify.report.figures.inline_svg", lambda figure, name, title: f"<svg id='{name}'></svg>")
+
+
 def facts_of(record: Path) -> ReportFacts:
     kept: list[ReportFacts] = []
 
@@ -159,7 +165,7 @@ class TestRecordsThatAreNotWhole:
         assert facts_of(record).events_unread == 3
 
     def test_a_verdict_without_its_parts_is_named(
-        self, record: Path, capsys: pytest.CaptureFixture[str]
+        self, record: Path, undrawn: None, capsys: pytest.CaptureFixture[str]
     ) -> None:
         path = record / "checks" / "001" / "verdict.json"
         verdict = json.loads(path.read_text())

@@ -48,6 +48,23 @@ def hostile_facts():
     return facts
 
 
+@pytest.fixture(scope="module")
+def plain_page():
+    """The page of one takeover and three lost blocks, with its drawings: they take seconds."""
+    return page_with(verdict_with())
+
+
+@pytest.fixture(scope="module")
+def hostile_page():
+    return report_html(hostile_facts())
+
+
+@pytest.fixture(scope="module")
+def large_page():
+    """The page of a hundred thousand lost blocks."""
+    return page_with(verdict_with(lost=100_000))
+
+
 class TestWhatItSays:
     def test_the_verdict_comes_first(self):
         text = text_of(undrawn(verdict_with(lost=3)))
@@ -141,8 +158,8 @@ class TestWhatItSays:
 
 
 class TestDrawings:
-    def test_each_is_there_for_wide_and_narrow_pages_and_says_what_it_shows(self):
-        html = page_with(verdict_with())
+    def test_each_is_there_for_wide_and_narrow_pages_and_says_what_it_shows(self, plain_page):
+        html = plain_page
         assert html.count('<svg') == html.count('role="img"') == 2 * 4
         for title in ("The whole load", "Close to takeover 1", "latency before and after takeover 1", "Map of the"):
             assert len(re.findall(f"<title>[^<]*{title}", html)) == 2
@@ -153,15 +170,15 @@ class TestDrawings:
         repeated = {name for name in ids if ids.count(name) > 1}
         assert repeated == set()
 
-    def test_every_reference_inside_them_leads_somewhere(self):
-        html = page_with(verdict_with())
-        ids = set(re.findall(r'\sid="([^"]+)"', html))
-        references = set(re.findall(r'href="#([^"]+)"', html)) | set(re.findall(r"url\(#([^)]+)\)", html))
+    def test_every_reference_inside_them_leads_somewhere(self, plain_page):
+        ids = set(re.findall(r'\sid="([^"]+)"', plain_page))
+        references = set(re.findall(r'href="#([^"]+)"', plain_page))
+        references |= set(re.findall(r"url\(#([^)]+)\)", plain_page))
         assert references
         assert references <= ids
 
-    def test_colours_are_those_of_the_page_so_that_dark_and_print_have_their_own(self):
-        drawings = "".join(re.findall(r"<svg.*?</svg>", page_with(verdict_with()), re.DOTALL))
+    def test_colours_are_those_of_the_page_so_that_dark_and_print_have_their_own(self, plain_page):
+        drawings = "".join(re.findall(r"<svg.*?</svg>", plain_page, re.DOTALL))
         assert "var(--blue)" in drawings
         assert not re.findall(r"#[0-9a-f]{6}\b", drawings)
 
@@ -183,34 +200,31 @@ class TestDrawings:
         assert "attested by a mark alone" in text_of(report_html(facts))
 
     def test_a_worse_check_of_the_run_is_told_beside_the_verdict(self) -> None:
-        facts = facts_with(verdict_with(lost=0))
+        facts = facts_with(verdict_with(lost=0), drawn=False)
         assert "not the run's verdict" not in text_of(report_html(facts))
         facts.worse_checks = [("002", "FAIL")]
         assert "This is not the run's verdict: check 002 of it is FAIL." in text_of(report_html(facts))
 
 
 class TestHostileText:
-    def test_is_shown_whole_and_runs_nothing(self):
-        html = report_html(hostile_facts())
-        assert_stands_alone(html)
-        assert html.count(visible(HOSTILE).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")) >= 9
+    def test_is_shown_whole_and_runs_nothing(self, hostile_page):
+        assert_stands_alone(hostile_page)
+        assert hostile_page.count(visible(HOSTILE).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")) >= 9
 
-    def test_keeps_no_control_of_direction(self):
-        html = report_html(hostile_facts())
-        assert not set("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200b\x1b\x00") & set(html)
-        assert "⟨U+202E⟩evil⟨U+2066⟩" in html
+    def test_keeps_no_control_of_direction(self, hostile_page):
+        assert not set("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200b\x1b\x00") & set(hostile_page)
+        assert "⟨U+202E⟩evil⟨U+2066⟩" in hostile_page
 
-    def test_is_not_taken_for_a_template(self):
-        assert "{{ 7 * 7 }}" in report_html(hostile_facts())
+    def test_is_not_taken_for_a_template(self, hostile_page):
+        assert "{{ 7 * 7 }}" in hostile_page
 
 
 class TestMuchOfEverything:
-    def test_a_hundred_thousand_lost_blocks_stay_small(self):
-        html = page_with(verdict_with(lost=100_000))
-        assert len(html.encode()) < SIZE_BYTES_MAX
-        text = text_of(html)
+    def test_a_hundred_thousand_lost_blocks_stay_small(self, large_page):
+        assert len(large_page.encode()) < SIZE_BYTES_MAX
+        text = text_of(large_page)
         assert "100,000 rows" in text
-        assert html.count("<tr>") < 200
+        assert large_page.count("<tr>") < 200
         assert f"The largest {EXTENTS_SHOWN}; {100_000 - EXTENTS_SHOWN:,} more" in text
 
     def test_a_thousand_takeovers_marks_and_events_stay_small(self):
@@ -237,18 +251,18 @@ class TestInABrowser:
         assert any("ReferenceError" in line for line in opened.console)
         assert opened.requests == ["http://127.0.0.1:9/x"]
 
-    def test_a_hostile_report_says_nothing_asks_for_nothing_and_shows_the_text(self, tmp_path):
+    def test_a_hostile_report_says_nothing_asks_for_nothing_and_shows_the_text(self, hostile_page, tmp_path):
         page = tmp_path / "report.html"
-        page.write_text(report_html(hostile_facts()), encoding="utf-8")
+        page.write_text(hostile_page, encoding="utf-8")
         opened = open_page(page)
         assert (opened.console, opened.requests) == ([], [])
         elements = elements_of(opened.html)
         assert not {"script", "img"} & set(elements.tags)
         assert visible(HOSTILE) in "".join(elements.texts)
 
-    def test_a_large_report_opens_whole(self, tmp_path):
+    def test_a_large_report_opens_whole(self, large_page, tmp_path):
         page = tmp_path / "report.html"
-        page.write_text(report_html(facts_with(verdict_with(lost=100_000))), encoding="utf-8")
+        page.write_text(large_page, encoding="utf-8")
         opened = open_page(page)
         assert (opened.console, opened.requests) == ([], [])
         assert "ackproof dossier --confirm" in opened.html
