@@ -10,7 +10,15 @@ from subprocess import CompletedProcess
 
 import pytest
 
-from tests.drill.runs import ackproof, check_here, losses_of, no_false_finding, verdict_of, write_here
+from tests.drill.runs import (
+    ackproof,
+    check_here,
+    losses_of,
+    no_false_finding,
+    run_here,
+    verdict_of,
+    write_here,
+)
 from verify.commands.main import main
 from verify.drill.planning import RunRequest, StreamRequest
 
@@ -157,7 +165,7 @@ def test_a_wrong_streams_file_is_told(tmp_path: Path, capsys: pytest.CaptureFixt
 
 class TestTheVolume:
     def write(self, volume: Path, record: Path, *more: str) -> CompletedProcess[str]:
-        return ackproof("write", volume, "--record", record, *(more or SMALL))
+        return run_here("write", volume, "--record", record, *(more or SMALL))
 
     def test_in_a_folder_that_is_missing(self, tmp_path: Path) -> None:
         refused(self.write(tmp_path / "no" / "volume", tmp_path / "record"), CANNOT_RUN, "its folder does not exist")
@@ -169,7 +177,7 @@ class TestTheVolume:
     def test_that_is_a_directory(self, tmp_path: Path) -> None:
         (tmp_path / "volume").mkdir()
         refused(self.write(tmp_path / "volume", tmp_path / "record"), CANNOT_RUN, "is a directory")
-        refused(ackproof("survey", tmp_path / "volume"), CANNOT_RUN, "is a directory")
+        refused(run_here("survey", tmp_path / "volume"), CANNOT_RUN, "is a directory")
 
     def test_that_is_too_small(self, tmp_path: Path) -> None:
         (tmp_path / "volume").write_bytes(bytes(4096))
@@ -193,14 +201,14 @@ class TestTheVolume:
     def test_that_exists_is_written_to_with_its_identity(self, tmp_path: Path) -> None:
         volume = tmp_path / "volume"
         volume.write_bytes(bytes(128 << 10))
-        done = self.write(volume, tmp_path / "record", *SMALL, "--erase", os.path.realpath(volume))
+        done = ackproof("write", volume, "--record", tmp_path / "record", *SMALL, "--erase", os.path.realpath(volume))
         assert done.returncode == 0, done.stderr
         assert verdict_after_check(tmp_path / "record") == "INCONCLUSIVE"
 
     def test_with_a_name_that_is_not_text(self, tmp_path: Path) -> None:
         volume = Path(os.fsdecode(os.fsencode(tmp_path) + b"/v\xff\xfe"))
         record = Path(os.fsdecode(os.fsencode(tmp_path) + b"/r\xff"))
-        done = self.write(volume, record)
+        done = ackproof("write", volume, "--record", record, *SMALL)
         assert done.returncode == 0, done.stderr
         checked = ackproof("check", record)
         assert checked.returncode == INCONCLUSIVE, checked.stderr
@@ -222,17 +230,17 @@ class TestTheRecordFolder:
 
     def test_that_holds_a_run(self, record: Path, tmp_path: Path) -> None:
         before = (record / "run.json").read_bytes()
-        refused(ackproof("write", tmp_path / "other", "--record", record, *SMALL), USAGE, "is not empty")
+        refused(run_here("write", tmp_path / "other", "--record", record, *SMALL), USAGE, "is not empty")
         assert (record / "run.json").read_bytes() == before
 
     def test_that_is_a_file(self, tmp_path: Path) -> None:
         (tmp_path / "record").write_text("a file")
-        done = ackproof("write", tmp_path / "volume", "--record", tmp_path / "record", *SMALL)
+        done = run_here("write", tmp_path / "volume", "--record", tmp_path / "record", *SMALL)
         refused(done, USAGE, "is not a folder")
 
     def test_that_is_empty_is_taken_and_left_if_nothing_starts(self, tmp_path: Path) -> None:
         (tmp_path / "record").mkdir()
-        done = ackproof("write", tmp_path / "no" / "volume", "--record", tmp_path / "record", *SMALL)
+        done = run_here("write", tmp_path / "no" / "volume", "--record", tmp_path / "record", *SMALL)
         refused(done, CANNOT_RUN, "its folder does not exist")
         assert list((tmp_path / "record").iterdir()) == []
         done = ackproof("write", tmp_path / "volume", "--record", tmp_path / "record", *SMALL)
@@ -240,15 +248,15 @@ class TestTheRecordFolder:
 
     def test_below_a_file(self, tmp_path: Path) -> None:
         (tmp_path / "file").write_text("a file")
-        done = ackproof("write", tmp_path / "volume", "--record", tmp_path / "file" / "record", *SMALL)
+        done = run_here("write", tmp_path / "volume", "--record", tmp_path / "file" / "record", *SMALL)
         refused(done, CANNOT_RUN, "cannot be made")
 
     @pytest.mark.parametrize("command", [("check",), ("mark",)])
     def test_that_is_none(self, tmp_path: Path, command: tuple[str, ...]) -> None:
         more = ("pulled",) if command == ("mark",) else ()
-        refused(ackproof(*command, tmp_path / "none", *more), CANNOT_RUN, "no such folder")
+        refused(run_here(*command, tmp_path / "none", *more), CANNOT_RUN, "no such folder")
         (tmp_path / "empty").mkdir()
-        refused(ackproof(*command, tmp_path / "empty", *more), CANNOT_RUN, "it has no run.json")
+        refused(run_here(*command, tmp_path / "empty", *more), CANNOT_RUN, "it has no run.json")
 
     def test_whose_ledger_is_gone(self, record: Path, capsys: pytest.CaptureFixture[str]) -> None:
         for part in (record / "ledger").iterdir():
@@ -281,11 +289,11 @@ class TestAtCheckTime:
         assert verdict["coverage"]["slots_read"] == 0
 
     def test_a_path_that_is_missing(self, record: Path, tmp_path: Path) -> None:
-        refused(ackproof("check", record, "--volume", tmp_path / "none"), CANNOT_RUN, "no such volume")
+        refused(run_here("check", record, "--volume", tmp_path / "none"), CANNOT_RUN, "no such volume")
         assert not (record / "checks" / "001").exists()
 
     def test_a_directory(self, record: Path, tmp_path: Path) -> None:
-        refused(ackproof("check", record, "--volume", tmp_path), CANNOT_RUN, "is a directory")
+        refused(run_here("check", record, "--volume", tmp_path), CANNOT_RUN, "is a directory")
 
     @pytest.mark.parametrize("size_bytes", [16 << 10, 64 << 10, 1 << 20])
     def test_another_volume(

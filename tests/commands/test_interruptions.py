@@ -22,6 +22,7 @@ from tests.drill.runs import (
     environment,
     losses_of,
     no_false_finding,
+    run_here,
     start,
     verdict_of,
     wait_for_load,
@@ -141,13 +142,13 @@ class TestSignals:
 
 class TestWhileARunGoesOn:
     def test_there_is_no_check(self, writer: subprocess.Popen[str], tmp_path: Path) -> None:
-        refused(ackproof("check", tmp_path / "record"), CANNOT_RUN, "a run is still writing")
+        refused(run_here("check", tmp_path / "record"), CANNOT_RUN, "a run is still writing")
 
     def test_there_is_no_second_run(self, writer: subprocess.Popen[str], tmp_path: Path) -> None:
         volume = tmp_path / "volume"
-        second = ackproof("write", volume, "--erase", os.path.realpath(volume), "--record", tmp_path / "second", *SMALL)
+        second = run_here("write", volume, "--erase", os.path.realpath(volume), "--record", tmp_path / "second", *SMALL)
         refused(second, CANNOT_RUN, "in use")
-        refused(ackproof("write", tmp_path / "other", "--record", tmp_path / "record", *SMALL), USAGE, "not empty")
+        refused(run_here("write", tmp_path / "other", "--record", tmp_path / "record", *SMALL), USAGE, "not empty")
 
     def test_the_worker_that_dies_is_told(self, writer: subprocess.Popen[str], tmp_path: Path) -> None:
         """Only one of its processes: the others go on, and the end says so."""
@@ -167,7 +168,7 @@ class TestWhileARunGoesOn:
     ) -> None:
         os.kill(writer.pid, signal.SIGKILL)
         writer.communicate()
-        wait_until(lambda: ackproof("check", tmp_path / "record").returncode == INCONCLUSIVE, "the workers' end")
+        wait_until(lambda: run_here("check", tmp_path / "record").returncode == INCONCLUSIVE, "the workers' end")
         no_false_finding(verdict_of(tmp_path / "record"), losses_of(tmp_path / "record" / "checks" / "001"))
 
 
@@ -282,7 +283,7 @@ class TestAFullLedgerDisk:
         volume = tmp_path / "volume"
         volume.write_bytes(bytes(1 << 20))
         arguments = ("--erase", os.path.realpath(volume), "--record", disk(1 << 10) / "record", *LOAD)
-        refused(ackproof("write", volume, *arguments), CANNOT_RUN, "no room for the ledger")
+        refused(run_here("write", volume, *arguments), CANNOT_RUN, "no room for the ledger")
         assert volume.read_bytes() == bytes(1 << 20)
 
 
@@ -308,25 +309,25 @@ class TestAVolumeInUse:
         subprocess.run(["umount", str(point)], check=True)
 
     def identity(self, device: str) -> str:
-        survey = ackproof("survey", device).stdout
+        survey = run_here("survey", device).stdout
         return next(line.split("  ", 1)[1].strip() for line in survey.splitlines() if "--erase" in line)
 
     @needs_mounts
     def test_a_mounted_device_is_never_written_to(self, device: str, mounted: Path, tmp_path: Path) -> None:
         erase = ("--erase", self.identity(device))
-        done = ackproof("write", device, *erase, "--record", tmp_path / "record", *SMALL)
+        done = run_here("write", device, *erase, "--record", tmp_path / "record", *SMALL)
         refused(done, CANNOT_RUN, "is in use", f"mounted at {mounted}")
 
     @needs_mounts
     def test_the_ledger_is_not_kept_on_the_volume_under_test(self, device: str, mounted: Path) -> None:
         erase = ("--erase", self.identity(device))
-        done = ackproof("write", device, *erase, "--record", mounted / "record", *SMALL)
+        done = run_here("write", device, *erase, "--record", mounted / "record", *SMALL)
         refused(done, CANNOT_RUN, "is in use", f"mounted at {mounted}")
         assert not (mounted / "record").exists()
 
     @needs_mounts
     def test_a_file_system_is_named_and_needs_the_identity(self, device: str, tmp_path: Path) -> None:
-        done = ackproof("write", device, "--record", tmp_path / "record", *SMALL)
+        done = run_here("write", device, "--record", tmp_path / "record", *SMALL)
         refused(done, USAGE, "ext4", f"--erase {self.identity(device)}")
         again = ackproof("write", device, "--erase", self.identity(device), "--record", tmp_path / "record", *SMALL)
         assert again.returncode == 0, again.stderr
@@ -334,5 +335,5 @@ class TestAVolumeInUse:
     @needs_mounts
     def test_a_file_that_is_attached_as_a_device(self, device: str, tmp_path: Path) -> None:
         backing = tmp_path / "backing"
-        done = ackproof("write", backing, "--erase", os.path.realpath(backing), "--record", tmp_path / "record", *SMALL)
+        done = run_here("write", backing, "--erase", os.path.realpath(backing), "--record", tmp_path / "record", *SMALL)
         refused(done, CANNOT_RUN, "in use", device)

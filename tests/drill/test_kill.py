@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import multiprocessing
 import os
 import random
 import shutil
 import signal
 import statistics
-import subprocess
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.drill.runs import check_here, losses_of, no_false_finding, start, wait_until
+from tests.drill.runs import check_here, losses_of, no_false_finding, run_in_own_group, wait_until
 from verify.drill.record import RecordFolder
 from verify.ledger.frames import Kind, Records
 from verify.load.run import Run
@@ -25,6 +25,10 @@ KILLS = int(os.environ.get("ACKPROOF_TEST_KILLS", "50"))
 WORKERS = 2
 PARTS = range(WORKERS + 1)
 LAG_NS_MAX = 200_000_000
+IMPORTED = multiprocessing.get_context("forkserver")
+"""Writers are forked from a process that has imported the program: it is theirs to be killed, not to be started."""
+
+IMPORTED.set_forkserver_preload(["verify.commands.main"])
 
 
 @dataclass(frozen=True)
@@ -41,22 +45,28 @@ def kill_one(folder: Path, seed: int) -> Killed:
     chosen = random.Random(seed)
     folder.mkdir()
     volume, record = folder / "volume", folder / "record"
-    writer = start(
+    arguments = [
         "write", volume, "--record", record, "--for", "30s", "--block", "4KiB", "--lanes", 4, "--span", "2MiB",
         "--workers", WORKERS, "--submit", chosen.choice(("auto", "threads")), "--seed", seed,
         "--read-share", chosen.choice(("0", "0.3")), "--flush-every", chosen.choice(("never", "8")),
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+    ]  # fmt: skip
+    writer = IMPORTED.Process(target=run_in_own_group, args=(list(map(str, arguments)),))
+    writer.start()
+    assert writer.pid is not None
     try:
         ledgers = [record / "ledger" / f"{part:03d}.ledger" for part in PARTS]
-        wait_until(lambda: all(path.exists() and path.stat().st_size for path in ledgers), "the ledger", writer)
+        wait_until(
+            lambda: writer.exitcode is not None or all(path.exists() and path.stat().st_size for path in ledgers),
+            "the ledger",
+        )
         time.sleep(chosen.uniform(0.0, chosen.choice((0.05, 0.6, 0.6))))
-        assert writer.poll() is None
+        assert writer.exitcode is None, "it ended by itself"
     finally:
         killed_ns = time.monotonic_ns()
         with contextlib.suppress(ProcessLookupError):
             os.killpg(writer.pid, signal.SIGKILL)
-        writer.wait()
+        writer.join()
+    assert writer.exitcode == -signal.SIGKILL
     wait_until(lambda: not RecordFolder.open(str(record)).running(), "the end of all its processes")
     result = check_here(record, read_twice=chosen.random() < 0.3)
     no_false_finding(result.verdict, losses_of(result.folder))

@@ -21,6 +21,7 @@ from tests.drill.runs import (
     convicting,
     losses_of,
     no_false_finding,
+    run_here,
     start,
     verdict_of,
     wait_for_load,
@@ -226,14 +227,14 @@ class TestRepeatedChecks:
     def test_every_check_is_kept_and_the_worst_is_the_verdict_of_the_run(self, record: Path, tmp_path: Path) -> None:
         volume = tmp_path / "volume"
         sound = volume.read_bytes()
-        assert ackproof("check", record).returncode == 3
+        assert run_here("check", record).returncode == 3
         spoilt = os.urandom(4096)
         volume.write_bytes(sound[:8192] + spoilt + sound[12288:])
-        failed = ackproof("check", record)
+        failed = run_here("check", record)
         assert failed.returncode == 1
         assert failed.stdout.startswith("FAIL")
         volume.write_bytes(sound)
-        assert ackproof("check", record, "--read-twice").returncode == 3
+        assert run_here("check", record, "--read-twice").returncode == 3
         verdicts = [
             json.loads((record / "checks" / name / "verdict.json").read_text()) for name in ("001", "002", "003")
         ]
@@ -258,7 +259,7 @@ class TestRepeatedChecks:
         left = record / "checks" / ".001.partial"
         left.mkdir(parents=True)
         (left / "losses.csv").write_text("half a row")
-        assert ackproof("check", record).returncode == 3
+        assert run_here("check", record).returncode == 3
         assert sorted(p.name for p in (record / "checks").iterdir()) == ["001"]
 
     def test_only_one_check_at_a_time(self, record: Path) -> None:
@@ -273,7 +274,7 @@ class TestRepeatedChecks:
     ) -> None:
         other = tmp_path / "other"
         how(tmp_path / "volume", other)
-        checked = ackproof("check", record, "--volume", other)
+        checked = run_here("check", record, "--volume", other)
         assert checked.returncode == 3, checked.stdout
         verdict = verdict_of(record)
         no_false_finding(verdict, losses_of(record / "checks" / "001"))
@@ -281,7 +282,7 @@ class TestRepeatedChecks:
         assert len(doubts) == (how is not os.symlink)
 
     def test_a_file_seen_through_a_block_device(self, record: Path, tmp_path: Path, attach: Attach) -> None:
-        checked = ackproof("check", record, "--volume", attach(tmp_path / "volume"))
+        checked = run_here("check", record, "--volume", attach(tmp_path / "volume"))
         assert checked.returncode == 3, checked.stdout
         no_false_finding(verdict_of(record), losses_of(record / "checks" / "001"))
 
@@ -290,7 +291,7 @@ class TestRepeatedChecks:
         write_here(tmp_path / "early", tmp_path / "early record", request)
         later = RunRequest((StreamRequest(4096, 4, 256 << 10),), seed=3, tag=4, operations=30)
         write_here(tmp_path / "volume", tmp_path / "record", later)
-        checked = ackproof("check", tmp_path / "record", "--volume", tmp_path / "early")
+        checked = run_here("check", tmp_path / "record", "--volume", tmp_path / "early")
         assert checked.returncode == 1, checked.stdout
         early, late = ((tmp_path / name).read_bytes() for name in ("early", "volume"))
         differing = {at for at in range(0, len(late), 4096) if early[at : at + 4096] != late[at : at + 4096]}

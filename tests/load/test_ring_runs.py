@@ -21,6 +21,7 @@ from tests.drill.runs import (
     check_here,
     losses_of,
     no_false_finding,
+    run_here,
     start,
     verdict_of,
     wait_for_load,
@@ -156,7 +157,7 @@ class TestWholeRuns:
         time.sleep(0.3)
         os.killpg(writer.pid, signal.SIGKILL)
         writer.communicate()
-        wait_until(lambda: ackproof("check", record).returncode == 3, "the workers' end")
+        wait_until(lambda: run_here("check", record).returncode == 3, "the workers' end")
         no_false_finding(verdict_of(record), losses_of(record / "checks" / "001"))
         assert verdict_of(record)["writes"]["acknowledged"] > 1024
 
@@ -246,7 +247,7 @@ class TestDeathOfAWorker:
             items = RecordFolder.open(str(record)).ledger_file(part, run.tag).items()
             last_ns = max(int(item.issued_ns.max()) for item in items if isinstance(item, Records))
             assert (last_ns > lost_ns) == (part != lost["worker"] + 1)
-        assert ackproof("check", record).returncode == 3
+        assert run_here("check", record).returncode == 3
         verdict = verdict_of(record)
         no_false_finding(verdict, losses_of(record / "checks" / "001"))
         assert any("lost worker" in limit for limit in verdict["not_proved"])
