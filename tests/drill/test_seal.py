@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -38,6 +39,16 @@ class TestASealedRecord:
         found = confirm(str(original))
         assert found.problems == []
         assert set(found.seals) == {"seal.json", "checks/001/seal.json", "checks/002/seal.json"}
+
+    def test_is_read_in_little_more_room_than_it_takes(self, original: Path) -> None:
+        """At the end of a run the memory is locked: what is set aside is taken, whether used or not."""
+        tracemalloc.start()
+        try:
+            read_seal(original / "seal.json")
+            _, peak_bytes = tracemalloc.get_traced_memory()
+        finally:
+            tracemalloc.stop()
+        assert peak_bytes < 1 << 20
 
     def test_every_file_is_under_a_seal(self, original: Path) -> None:
         found = confirm(str(original))
