@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -21,8 +22,11 @@ from verify.judge.timeline import LaneTail
 from verify.load.run import PROMISES, Run
 from verify.load.schedule import Flush
 
-THOROUGH = settings(max_examples=1200, deadline=None, database=None, print_blob=True)
-SHORT = settings(THOROUGH, max_examples=300)
+EFFORT = int(os.environ.get("ACKPROOF_TEST_EFFORT", "1"))
+"""How many times as many stories as usual. Every run draws others, so the usual ones add up."""
+
+THOROUGH = settings(max_examples=400 * EFFORT, deadline=None, database=None, print_blob=True)
+SHORT = settings(THOROUGH, max_examples=100 * EFFORT)
 SEEDS = st.integers(0, 2**64 - 1)
 
 Key = tuple[int, Source, int]
