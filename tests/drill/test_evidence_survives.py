@@ -29,7 +29,7 @@ PACE = 3200.0
 ROLLED_BACK = 200
 WRITES_BEFORE_MOMENT = SLOTS + 2000
 WRITES_BEFORE_TAKEOVER = WRITES_BEFORE_MOMENT + 300
-SETTLE_S = 0.1
+SETTLE_S_MAX = 10.0
 STALL_S = 0.6
 OUTAGES_MAX = LANES + 2
 """The supervisor tells of one stall, and each lane of its own wait."""
@@ -37,7 +37,8 @@ OUTAGES_MAX = LANES + 2
 MICROSECONDS_S = 100e-6
 """What is lost between two clocks read one after the other, and in times told to the microsecond."""
 
-STALL_THRESHOLD_NS = 200_000_000
+STALL_THRESHOLD_NS = 500_000_000
+"""Half of it is how late a lane may come to its stalled write without examining first."""
 
 
 class TakenOver(MemoryVolume):
@@ -63,11 +64,19 @@ class TakenOver(MemoryVolume):
         self._versions_at_takeover: dict[int, int] = {}
         self._writes = 0
         self._under_way: set[int] = set()
+        self._at_gate = 0
         self._open = threading.Event()
         self._open.set()
 
-    def read(self, offset_bytes: int, buffer: memoryview) -> int:
+    def _pass_gate(self) -> None:
+        with self.lock:
+            self._at_gate += 1
         self._open.wait()
+        with self.lock:
+            self._at_gate -= 1
+
+    def read(self, offset_bytes: int, buffer: memoryview) -> int:
+        self._pass_gate()
         return super().read(offset_bytes, buffer)
 
     def write(self, offset_bytes: int, buffer: memoryview, through: bool) -> int:
@@ -80,7 +89,7 @@ class TakenOver(MemoryVolume):
             if self._writes == WRITES_BEFORE_TAKEOVER:
                 self._open.clear()
                 threading.Thread(target=self._take_over).start()
-        self._open.wait()
+        self._pass_gate()
         with self.lock:
             self._under_way.discard(offset_bytes)
             self._versions.setdefault(offset_bytes, []).append(bytes(buffer))
@@ -89,7 +98,9 @@ class TakenOver(MemoryVolume):
 
     def _take_over(self) -> None:
         try:
-            time.sleep(SETTLE_S)
+            every_lane_by = time.monotonic() + SETTLE_S_MAX
+            while self._at_gate < LANES and time.monotonic() < every_lane_by:
+                time.sleep(0.001)
             self._put_back()
             time.sleep(STALL_S)
         finally:
