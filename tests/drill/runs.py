@@ -18,7 +18,8 @@ from typing import Any
 import verify
 from tests.drill.memory_volume import MemoryVolume
 from verify.commands.main import main
-from verify.drill.checking import CheckResult, OpenedVolume, check_record, open_recorded_volume
+from verify.drill.checking import CheckResult, check_record
+from verify.drill.opening import OpenedVolume, open_recorded_volume
 from verify.drill.planning import RunRequest, plan_run
 from verify.drill.record import RecordFolder
 from verify.drill.writing import LoadOptions, run_load, write_to_volume

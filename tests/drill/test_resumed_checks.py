@@ -14,9 +14,10 @@ import pytest
 
 from tests.drill.memory_volume import MemoryVolume
 from tests.drill.runs import ackproof, check_on, load_on, losses_of, write_here
-from verify.drill import scan
-from verify.drill.checking import CheckResult, OpenedVolume, check_record, open_recorded_volume
+from verify.drill import readahead, scan
+from verify.drill.checking import CheckResult, check_record
 from verify.drill.journal import JOURNAL_NAME
+from verify.drill.opening import OpenedVolume, open_recorded_volume
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.drill.record import RecordFolder
 from verify.drill.writing import LoadOptions, write_to_volume
@@ -44,7 +45,7 @@ class CountingVolume(MemoryVolume):
 @pytest.fixture(autouse=True)
 def small_regions() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(scan, "CHUNK_BYTES", CHUNK_BLOCKS * BLOCK)
+        patch.setattr(readahead, "PIECE_BYTES", CHUNK_BLOCKS * BLOCK)
         patch.setattr(scan, "REGION_BYTES", REGION_BLOCKS * BLOCK)
         yield
 

@@ -6,14 +6,33 @@ import os
 import sys
 
 import click
-from tqdm import tqdm
 
-from verify.drill.checking import check_record, open_recorded_volume
-from verify.drill.record import RecordFolder
+from verify.drill.opening import open_and_begin, open_recorded_volume
 from verify.errors import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
-from verify.report.text import summary
 
 EXIT_OF_VERDICT = {"PASS": EXIT_PASS, "FAIL": EXIT_FAIL, "INCONCLUSIVE": EXIT_INCONCLUSIVE}
+
+
+class _Progress:
+    """The bar of a check; on a terminal alone, since loading what draws it takes as long as reading 100 MB."""
+
+    def __init__(self) -> None:
+        self._bar = None
+        if sys.stderr.isatty():
+            from tqdm import tqdm
+
+            self._bar = tqdm(
+                total=None, unit="B", unit_scale=True, desc="read back", file=sys.stderr, colour=None, leave=False
+            )
+
+    def __call__(self, done: int, total: int) -> None:
+        if self._bar is not None:
+            self._bar.total = total
+            self._bar.update(done - self._bar.n)
+
+    def close(self) -> None:
+        if self._bar is not None:
+            self._bar.close()
 
 
 @click.command(
@@ -33,28 +52,25 @@ def check(record: str, read_twice: bool, volume: str | None, resume: bool) -> in
     With --resume a check that was killed goes on from where it was, unless the volume, the ledger or the machine's boot
     changed since, or a note was made. What it had read is not read again, and the verdict says so.
     """
+    opened = None if resume else open_and_begin(record, volume)
+    # From here on the volume is being read; the rest of the program is loaded meanwhile.
+    from verify.drill.checking import check_record
+    from verify.drill.record import RecordFolder
+    from verify.report.text import summary
+
     folder = RecordFolder.open(record)
-    about, _ = folder.read_run()
-    opened = open_recorded_volume(about, volume)
-    bar = tqdm(
-        total=None, unit="B", unit_scale=True, desc="read back", file=sys.stderr, disable=not sys.stderr.isatty(),
-        colour=None, leave=False,
-    )  # fmt: skip
-
-    def progress(done: int, total: int) -> None:
-        bar.total = total
-        bar.update(done - bar.n)
-
+    progress = _Progress()
     try:
+        opened = opened or open_recorded_volume(folder.read_run()[0], volume)
         result = check_record(folder, opened, read_twice, progress, resume)
     except KeyboardInterrupt:
         if folder.interrupted_check():
             click.echo(f"what was read is kept: ackproof check {record} --resume goes on from there", err=True)
         raise
     finally:
-        bar.close()
-        if opened.volume is not None:
-            opened.volume.close()
+        progress.close()
+        if opened is not None:
+            opened.close()
     losses = str(result.folder / "losses.csv")
     click.echo(summary(result.verdict, record, min(os.path.relpath(losses), losses, key=len)))
     return EXIT_OF_VERDICT[result.verdict["verdict"]]

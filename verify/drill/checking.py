@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import errno
+import contextlib
 import os
 import shutil
 import time
@@ -15,10 +15,14 @@ import numpy as np
 
 from verify.drill.criteria import Criterion, Measured, kept_criteria, missed, unmeasured
 from verify.drill.journal import JOURNAL_NAME, Journal, Region, circumstances, interrupted
+from verify.drill.observed import EarlyLook, spans_of
+from verify.drill.opening import OpenedVolume
 from verify.drill.quantities import rfc3339
+from verify.drill.readahead import ReadAhead
 from verify.drill.record import LedgerParts, RecordFolder, read_json, write_json
 from verify.drill.scan import Scanner, ScanResult
 from verify.drill.seal import RUN_VERDICT, SEAL_NAME, seal_check, seal_run
+from verify.drill.standing import standing
 from verify.drill.verdicts import worst_check
 from verify.errors import AckproofError, CannotRun, UsageError
 from verify.judge.content import Content
@@ -32,27 +36,10 @@ from verify.load.run import Run
 from verify.load.specimens import SpecimenFile
 from verify.report.losses import LossWriter
 from verify.report.verdict_json import VerdictFacts, verdict_json
-from verify.volume.direct import DirectVolume, open_volume, prove_direct
-from verify.volume.identity import VolumeIdentity, find_by_identity, identify, same_identity
-from verify.volume.protocol import Volume
 
 SEEN_NAME = "seen.json"
-VOLUME_GONE = frozenset(
-    {errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO, errno.ESTALE, errno.ENOTCONN, errno.ETIMEDOUT}
-)
-"""Errors of opening that are a finding (the volume cannot be read) and no fault of this machine's."""
-
-
-@dataclass(frozen=True)
-class OpenedVolume:
-    """The volume as it was opened for a check; None where it could not be, with the reason."""
-
-    volume: Volume | None
-    name: str
-    why_not: str = ""
-    page_cache: str = ""
-    other_identity: str = ""
-
+Reading = tuple[ReadAhead | None, EarlyLook | None]
+"""What has begun to read the volume, and what looks at that, if anything has."""
 
 @dataclass(frozen=True)
 class CheckResult:
@@ -69,41 +56,6 @@ class EarlierChecks:
 
     in_flight: dict[int, int]
     doubts: list[str]
-
-
-def open_recorded_volume(about: dict[str, Any], path: str | None) -> OpenedVolume:
-    """Open the volume of a record, by its identity, or the one at `path`.
-
-    Raises:
-        CannotRun: if it is there but may not be opened, or `path` names nothing.
-        UsageError: if run.json does not identify a volume.
-    """
-    facts = about.get("volume")
-    facts = facts if isinstance(facts, dict) else {}
-    wanted = VolumeIdentity.from_json(facts.get("identity"))
-    recorded_cache = str(facts.get("page_cache", ""))
-    found = path
-    if found is None:
-        found = wanted.path if wanted.kind == "file" and os.path.isfile(wanted.path) else find_by_identity(wanted)
-        if found is None:
-            return OpenedVolume(None, wanted.path, f"the volume {wanted.identity} is not there", recorded_cache)
-    identity = identify(found)
-    other = "" if same_identity(identity, wanted) else identity.identity
-    try:
-        volume = open_volume(found, writable=False, exclusive=False, allow_page_cache=True)
-    except CannotRun as error:
-        if not isinstance(error.__cause__, OSError) or error.__cause__.errno not in VOLUME_GONE:
-            raise
-        return OpenedVolume(None, found, str(error), recorded_cache, other)
-    return OpenedVolume(volume, found, "", recorded_cache or _cache_in_the_way(volume), other)
-
-
-def _cache_in_the_way(volume: DirectVolume) -> str:
-    try:
-        reason = prove_direct(volume) if volume.direct else "direct I/O was refused"
-    except OSError:
-        return ""
-    return f"the page cache of this machine was in the way of the check: {reason}" if reason else ""
 
 
 def check_record(
@@ -131,7 +83,25 @@ def check_record(
         raise UsageError("a check that reads everything twice cannot go on half way; leave out --resume")
     about, run = folder.read_run()
     with folder.checking(resume):
-        return _check(folder, about, run, opened, read_twice, progress, resume)
+        before = opened.before or standing(folder.path, opened.name)
+        with _reading(run, opened, read_twice, resume) as reading:
+            return _check(folder, about, run, opened, before, reading, read_twice, progress, resume)
+
+
+@contextlib.contextmanager
+def _reading(run: Run, opened: OpenedVolume, read_twice: bool, resume: bool) -> Iterator[Reading]:
+    """Have the volume read, and what is read looked at, while the ledger is gone through.
+
+    A check that is resumed finds out only then where it goes on.
+    """
+    if opened.volume is None or resume:
+        yield None, None
+        return
+    ahead = opened.ahead
+    if ahead is None or ahead.spans != spans_of(run):
+        ahead = ReadAhead(opened.volume, spans_of(run))
+    with contextlib.closing(ahead):
+        yield ahead, None if read_twice else EarlyLook(ahead, run)
 
 
 def _check(
@@ -139,6 +109,8 @@ def _check(
     about: dict[str, Any],
     run: Run,
     opened: OpenedVolume,
+    before: dict[str, Any],
+    reading: Reading,
     read_twice: bool,
     progress: Callable[[int, int], None],
     resume: bool,
@@ -150,7 +122,7 @@ def _check(
     earlier = _seen_in_earlier_checks(folder, run)
     name = folder.next_check()
     partial = folder.partial_check(name)
-    facts = circumstances(folder, ledger, opened.name)
+    facts = circumstances(folder, ledger, before)
     regions = interrupted(partial, facts, run) if resume else None
     journal = None
     try:
@@ -160,7 +132,7 @@ def _check(
             journal = Journal(partial, facts, regions)
         specimens = SpecimenFile(str(folder.specimens_path / f"check-{name}.bin"))
         judgement.recall(earlier.in_flight)
-        scan = _scan(judgement, opened, specimens, read_twice, progress, journal)
+        scan = _scan(judgement, opened, specimens, read_twice, progress, journal, reading)
         doubts = [*earlier.doubts, *_interruption(regions)]
         earlier = replace(earlier, doubts=doubts)
         result, orders = _conclude(judgement, ledger, about, criteria, opened, scan, earlier, partial)
@@ -199,6 +171,7 @@ def _scan(
     read_twice: bool,
     progress: Callable[[int, int], None],
     journal: Journal | None,
+    reading: Reading,
 ) -> ScanResult:
     run = judgement.run
     if opened.volume is None:
@@ -217,7 +190,7 @@ def _scan(
         progress(done, total)
 
     scanner = Scanner(judgement.state, opened.volume, judgement.observations, specimens, step)
-    result = scanner.scan(read_twice, journal)
+    result = scanner.scan(read_twice, journal, *reading)
     specimens.close()
     if opened.other_identity and not result.own_blocks and not result.found_beyond:
         judgement.observations.forget_check()

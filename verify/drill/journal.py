@@ -8,9 +8,7 @@ when.
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
 import struct
 import zlib
 from collections.abc import Iterator
@@ -36,13 +34,6 @@ _HEADER = struct.Struct("<4sIQQQ")
 """Magic, bytes of JSON, bytes of packed rows, bytes of sequence numbers seen, XXH3-64 of all after the header."""
 _MAGIC = b"aKsj"
 _FRAME_BYTES_MAX = 1 << 32
-_CHANGED_SECTORS_FIELDS = (6, 13)
-"""Of /sys/dev/block/*/stat: sectors written and discarded. Source: Linux `Documentation/block/stat.rst`. The number of
-writes will not do: a flush counts as one, and closing a device may flush it."""
-
-_MULTIPATH = b"mpath-"
-"""How the device mapper's UUID of a multipath map begins."""
-
 
 @dataclass(frozen=True)
 class Region:
@@ -65,61 +56,20 @@ class Region:
     seen: npt.NDArray[np.int64]
 
 
-def circumstances(folder: RecordFolder, ledger: LedgerParts, name: str) -> dict[str, Any]:
-    """Everything that must be the same for a check to go on, as can be seen from here; keys are told to the user."""
-    return {
-        "the machine's boot": boot_id(),
-        "the path of the volume": name,
-        "the volume's state": _volume_state(name),
-        "the ledger": {f"{part:03d}": state.head for part, state in sorted(ledger.states.items())},
-        "the marks and notes": folder.events_path.stat().st_size if folder.events_path.is_file() else 0,
-        "the checks made": folder.check_names(),
-    }
-
-
-def _volume_state(name: str) -> list[int | str]:
-    """What changes when this machine writes to the volume, or has another one behind the same path."""
-    try:
-        found = os.stat(name)
-    except OSError:
-        return []
-    if not found.st_rdev:
-        return [*_file_state(name)]
-    device = Path(f"/sys/dev/block/{os.major(found.st_rdev)}:{os.minor(found.st_rdev)}")
-    return [found.st_rdev, *_device_state(device)]
-
-
-def _device_state(device: Path) -> list[int | str]:
-    """What changes when this machine writes to a block device: to itself, or beneath it to what is nothing else.
-
-    That is the file behind a loop device, and the paths of a multipath map; not a disk that holds other volumes too.
+def circumstances(folder: RecordFolder, ledger: LedgerParts, before: dict[str, Any]) -> dict[str, Any]:
+    """Everything that must be the same for a check to go on, as can be seen from here; keys are told to the user.
 
     Args:
-        device: its folder in sysfs.
+        folder: the record.
+        ledger: read once at least.
+        before: how all stood before the first read (`verify.drill.standing.standing`).
     """
-    state: list[int | str] = []
-    with contextlib.suppress(OSError):
-        fields = (device / "stat").read_text(encoding="ascii").split()
-        state += [fields[field] for field in _CHANGED_SECTORS_FIELDS if field < len(fields)]
-    with contextlib.suppress(OSError):
-        state.append((device / "diskseq").read_text(encoding="ascii").strip())
-    disk = device.resolve().parent if (device / "partition").is_file() else device
-    with contextlib.suppress(OSError):
-        state += _file_state(os.fsdecode((disk / "loop" / "backing_file").read_bytes().removesuffix(b"\n")))
-    with contextlib.suppress(OSError):
-        if (device / "dm" / "uuid").read_bytes().startswith(_MULTIPATH):
-            for path in sorted((device / "slaves").iterdir()):
-                state += [path.name, *_device_state(path)]
-    return state
-
-
-def _file_state(name: str) -> list[int]:
-    """What changes when a file is written to, or another takes its place; [] if it is not there."""
-    try:
-        found = os.stat(name)
-    except OSError:
-        return []
-    return [found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns]
+    return {
+        "the machine's boot": boot_id(),
+        "the ledger": {f"{part:03d}": state.head for part, state in sorted(ledger.states.items())},
+        "the checks made": folder.check_names(),
+        **before,
+    }
 
 
 class Journal:

@@ -14,6 +14,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from verify.drill.standing import is_running
 from verify.errors import CannotRun, UsageError
 from verify.ledger.reader import LedgerFile, LedgerState
 from verify.load.run import Run
@@ -151,19 +152,7 @@ class RecordFolder:
 
     def running(self) -> bool:
         """Whether a run is writing to this folder now."""
-        try:
-            lock = os.open(self.path / "lock", os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
-        except OSError:
-            return False
-        try:
-            fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return True
-        except OSError:
-            return False
-        finally:
-            os.close(lock)
-        return False
+        return is_running(self.path)
 
     def _take_lock(self) -> None:
         try:

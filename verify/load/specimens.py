@@ -24,6 +24,10 @@ class SpecimenFile:
         self._size_bytes = 0
         self._lock = threading.Lock()
 
+    def has_room(self, size_bytes: int) -> bool:
+        """Whether a block of so many bytes may be kept, as far as the file's own limit goes."""
+        return self._size_bytes + size_bytes <= SPECIMEN_BYTES_MAX
+
     def keep(self, block: memoryview) -> dict[str, Any] | None:
         """Append one block; returns where it stands, or None if it could not be kept."""
         with self._lock:

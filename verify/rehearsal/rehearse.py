@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from verify.drill.checking import CheckResult, OpenedVolume, check_record
+from verify.drill.checking import CheckResult, check_record
+from verify.drill.opening import OpenedVolume
 from verify.drill.planning import RunRequest, StreamRequest, plan_run
 from verify.drill.record import RecordFolder
 from verify.drill.writing import LoadOptions, run_load
