@@ -11,8 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from verify.drill.checking import OpenedVolume
 from verify.drill.conduct.commands import Done
+from verify.drill.opening import OpenedVolume
 from verify.drill.plan.plan import Plan
 from verify.drill.plan.scenarios import Deed, Scenario
 from verify.drill.planning import RunRequest, StreamRequest, plan_run

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from tests.drill.memory_volume import MemoryVolume
-from verify.drill.checking import OpenedVolume
 from verify.drill.conduct.commands import Done, run_command
 from verify.drill.conduct.conductor import Conductor, Wishes
 from verify.drill.conduct.operator import Answer, Pressed
 from verify.drill.conduct.progress import Progress
+from verify.drill.opening import OpenedVolume
 from verify.drill.plan.plan import Plan, read_plan
 from verify.drill.plan.scenarios import Deed, Scenario
 from verify.drill.planning import RunRequest, plan_run

@@ -7,12 +7,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from verify.drill.checking import OpenedVolume, check_record
+from verify.drill.checking import check_record
 from verify.drill.conduct.finishing import give_back, make_dossier
 from verify.drill.conduct.ground import Ground
 from verify.drill.conduct.injection import NOT_DONE, THE_END, Injection
 from verify.drill.conduct.operator import Answer, Operator
 from verify.drill.conduct.progress import Progress, State, Step
+from verify.drill.opening import OpenedVolume
 from verify.drill.plan.plan import Plan
 from verify.drill.plan.scenarios import COLD_START, FAILBACK, PATHS, Deed, Scenario
 from verify.drill.quantities import format_duration

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Protocol
 
-from verify.drill.checking import OpenedVolume
 from verify.drill.conduct.commands import Done
+from verify.drill.opening import OpenedVolume
 from verify.drill.plan.scenarios import Deed, Scenario
 from verify.drill.planning import RunRequest
 from verify.drill.writing import LoadOptions

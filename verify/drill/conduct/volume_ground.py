@@ -7,10 +7,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from verify.drill.checking import OpenedVolume, open_recorded_volume
 from verify.drill.conduct.commands import Done, run_command
 from verify.drill.conduct.machine_watch import MachineWatch
 from verify.drill.conduct.progress import Progress
+from verify.drill.opening import OpenedVolume, open_recorded_volume
 from verify.drill.plan.scenarios import Deed, Scenario
 from verify.drill.planning import RunRequest
 from verify.drill.record import RecordFolder
