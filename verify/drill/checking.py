@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import shutil
 import time
@@ -34,6 +35,7 @@ from verify.judge.verdict import Evidence, Verdict, conclude, plural
 from verify.ledger.frames import SEQUENCE_MAX, Kind
 from verify.load.run import Run
 from verify.load.specimens import SpecimenFile
+from verify.plain_file import create_plain
 from verify.report.losses import LossWriter
 from verify.report.verdict_json import VerdictFacts, verdict_json
 
@@ -214,7 +216,7 @@ def _conclude(
         return rfc3339(timeline.wall_ns(monotonic_ns))
 
     checked = rfc3339(time.time_ns())
-    with open(partial / "losses.csv", "w", encoding="utf-8", newline="") as file:
+    with io.TextIOWrapper(create_plain(partial / "losses.csv"), encoding="utf-8", newline="") as file:
         writer = LossWriter(file, judgement.state, judgement.observations, time_text, checked)
         for judged in judgement.judge(earlier.in_flight, scan.found_beyond):
             writer.write(judged)

@@ -9,6 +9,7 @@ when.
 from __future__ import annotations
 
 import json
+import os
 import struct
 import zlib
 from collections.abc import Iterator
@@ -22,9 +23,12 @@ from xxhash import xxh3_64_intdigest
 
 from verify.drill.record import LedgerParts, RecordFolder
 from verify.errors import CannotRun, UsageError
+from verify.judge.content import Content
+from verify.judge.decision import Source
 from verify.judge.observations import ROW_DTYPE, Rows
 from verify.load.run import Run
 from verify.load.worker import boot_id
+from verify.plain_file import create_plain, open_plain, read_plain
 
 JOURNAL_NAME = "scan.journal"
 JOURNAL_FORMAT = "ackproof-scan/1"
@@ -84,7 +88,7 @@ class Journal:
     def __init__(self, partial: Path, facts: dict[str, Any], earlier: list[Region] | None = None) -> None:
         self.earlier = earlier or []
         path = partial / JOURNAL_NAME
-        self._file: BinaryIO = open(path, "r+b" if earlier is not None else "xb")  # noqa: SIM115
+        self._file: BinaryIO = create_plain(path) if earlier is None else os.fdopen(open_plain(path, os.O_RDWR), "r+b")
         if earlier is None:
             self._append({"format": JOURNAL_FORMAT, "circumstances": facts})
         else:
@@ -127,7 +131,7 @@ def interrupted(partial: Path, facts: dict[str, Any], run: Run) -> list[Region]:
     """
     path = partial / JOURNAL_NAME
     try:
-        frames = [frame for frame, _ in _frames(path)] if path.is_file() else []
+        frames = [frame for frame, _ in _frames(path)] if path.is_file() and not partial.is_symlink() else []
     except OSError as error:
         raise CannotRun(f"{path} cannot be read: {error.strerror}") from None
     except ValueError:
@@ -144,21 +148,16 @@ def interrupted(partial: Path, facts: dict[str, Any], run: Run) -> list[Region]:
             f"the interrupted check cannot go on, since this is no longer the same: {what}; check without --resume"
         )
     try:
-        regions = [_region(*frame) for frame in frames[1:]]
         at: dict[int, int] = {}
-        for region in regions:
-            stream = run.streams[region.stream].layout
-            if region.first_slot != at.get(region.stream, 0) or not region.first_slot < region.end_slot <= stream.slots:
-                raise ValueError("its regions do not follow one another")
-            at[region.stream] = region.end_slot
-    except (ValueError, KeyError, TypeError, IndexError, zlib.error) as error:
+        regions = [_region(*frame, run, at) for frame in frames[1:]]
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError, OverflowError, zlib.error) as error:
         raise UsageError(f"{path} cannot be used: {error}; run the check without --resume") from None
     return regions
 
 
 def _frames(path: Path) -> Iterator[tuple[tuple[dict[str, Any], bytes, bytes], int]]:
     """The whole frames of a journal, each with its length in bytes; a torn one ends it."""
-    with open(path, "rb") as file:
+    with read_plain(path) as file:
         while True:
             header = file.read(_HEADER.size)
             if len(header) < _HEADER.size:
@@ -173,10 +172,43 @@ def _frames(path: Path) -> Iterator[tuple[tuple[dict[str, Any], bytes, bytes], i
             yield (json.loads(body[:text]), body[text:rows_end], body[rows_end:]), len(header) + len(body)
 
 
-def _region(about: dict[str, Any], rows: bytes, seen: bytes) -> Region:
-    return Region(
-        about["stream"], about["first_slot"], about["end_slot"], about["from_wall_ns"], about["to_wall_ns"],
-        about["counts"], dict(about["in_flight"]), dict(about["beyond"]),
-        np.frombuffer(bytearray(zlib.decompress(rows)), dtype=ROW_DTYPE), about["details"],
-        np.frombuffer(seen, dtype=np.int64),
-    )  # fmt: skip
+def _region(about: dict[str, Any], rows: bytes, seen: bytes, run: Run, at: dict[int, int]) -> Region:
+    """One region as it was kept; `at` tells up to which slot each stream has been read, and is moved on.
+
+    Raises:
+        ValueError and others: if it is none of this run, or does not follow the one before it.
+    """
+    stream, first, end, from_ns, to_ns = (
+        _whole(about[name]) for name in ("stream", "first_slot", "end_slot", "from_wall_ns", "to_wall_ns")
+    )
+    layout = run.streams[stream].layout
+    if first != at.get(stream, 0) or not first < end <= layout.slots:
+        raise ValueError("its regions do not follow one another")
+    at[stream] = end
+    room = (end - first) * ROW_DTYPE.itemsize  # at most one row a slot, however much it unpacks to
+    unpacked = zlib.decompressobj().decompress(rows, room + 1)
+    table = np.frombuffer(bytearray(unpacked), dtype=ROW_DTYPE)
+    slots = table["slot"] - layout.first_slot
+    details = [str(text) for text in list(about["details"])]
+    if len(unpacked) > room or (slots < first).any() or (slots >= end).any():
+        raise ValueError("it tells of blocks outside its regions")
+    if (table["source"] != Source.CHECK).any() or (table["content"] > max(Content)).any():
+        raise ValueError("it tells of what no check sees")
+    if (table["detail"] < -1).any() or (table["detail"] >= len(details)).any():
+        raise ValueError("a text is missing")
+    remembered = np.frombuffer(seen, dtype=np.int64)
+    if len(remembered) not in (0, end - first):
+        raise ValueError("what was seen is cut short")
+    counts = {name: _whole(about["counts"][name]) for name in COUNTS}
+    in_flight, beyond = (
+        {_whole(key): _whole(value) for key, value in list(about[name])} for name in ("in_flight", "beyond")
+    )
+    if not all(slot < run.slots for slot in in_flight) or not all(lane < run.lanes for lane in beyond):
+        raise ValueError("it tells of blocks or lanes that the run has not got")
+    return Region(stream, first, end, from_ns, to_ns, counts, in_flight, beyond, table, details, remembered)
+
+
+def _whole(value: Any) -> int:
+    if type(value) is not int or not 0 <= value < 2**63:
+        raise ValueError("a number in it is impossible")
+    return value

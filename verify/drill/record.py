@@ -8,23 +8,22 @@ import json
 import os
 import re
 import shutil
-import stat
 import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from verify.drill.marks import read_mark, valid_text
 from verify.drill.standing import is_running
 from verify.errors import CannotRun, UsageError
 from verify.ledger.reader import LedgerFile, LedgerState
 from verify.load.run import Run
+from verify.plain_file import create_plain, open_plain, read_plain
 
 RUN_FORMAT = "ackproof-run/1"
 RUN_JSON_BYTES_MAX = 64 * 1024 * 1024
 MARK_PATIENCE_S = 5.0
 _CHECK_NAME = re.compile(r"\d{3,}")
-_MARK_TEXT_CHARACTERS_MAX = 2000
-_MARK_BYTES_MAX = 64 * 1024
 
 
 def write_json(path: Path, value: Any) -> None:
@@ -44,7 +43,7 @@ def write_bytes(path: Path, content: bytes) -> None:
     """
     temporary = path.with_name(path.name + ".partial")
     try:
-        with open(temporary, "wb") as file:
+        with create_plain(temporary) as file:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
@@ -73,7 +72,8 @@ def read_json(path: Path) -> Any:
             raise CannotRun(f"{path} is missing: this folder is not the record of a run")
         if path.stat().st_size > RUN_JSON_BYTES_MAX:
             raise CannotRun(f"{path} is too large to be the description of a run")
-        return json.loads(path.read_text(encoding="utf-8"))
+        with read_plain(path) as file:
+            return json.loads(file.read(RUN_JSON_BYTES_MAX + 1).decode("utf-8"))
     except OSError as error:
         raise CannotRun(f"{path} cannot be read: {error.strerror}") from None
     except (ValueError, RecursionError) as error:
@@ -132,6 +132,9 @@ class RecordFolder:
             raise CannotRun(f"{path} is not a record folder: there is no such folder")
         if not folder.run_path.is_file():
             raise CannotRun(f"{path} is not a record folder: it has no run.json")
+        for part in (folder.ledger_path, folder.specimens_path, folder.checks_path, folder.inbox_path):
+            if part.is_symlink():
+                raise CannotRun(f"{part} is a symbolic link, which is not followed: put the folder itself in its place")
         return folder
 
     def discard(self) -> None:
@@ -174,16 +177,18 @@ class RecordFolder:
             raise UsageError(f"{self.run_path} is not the description of a run (its format is not {RUN_FORMAT!r})")
         return value, Run.from_json(value.get("run"), str(self.run_path))
 
-    def append_event(self, event: dict[str, Any]) -> None:
-        """Append one line to events.jsonl; a full disk loses the line and nothing else."""
+    def append_event(self, event: dict[str, Any]) -> OSError | None:
+        """Append one line to events.jsonl; a full disk loses the line and nothing else. Returns why it was not kept."""
         line = _json_bytes(dict(sorted(event.items())))
-        flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC | os.O_NOFOLLOW
-        with contextlib.suppress(OSError):
-            file = os.open(self.events_path, flags, 0o644)
+        try:
+            file = open_plain(self.events_path, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
             try:
                 os.write(file, line)
             finally:
                 os.close(file)
+        except OSError as error:
+            return error
+        return None
 
     def ledger_part(self, part: int) -> Path:
         """Path of one part of the ledger."""
@@ -210,7 +215,7 @@ class RecordFolder:
         """
         try:
             self.checks_path.mkdir(exist_ok=True)
-            held = os.open(self.checks_path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+            held = os.open(self.checks_path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC | os.O_NOFOLLOW)
         except OSError as error:
             raise CannotRun(f"the check cannot be kept in {self.checks_path}: {error.strerror}") from None
         try:
@@ -221,7 +226,10 @@ class RecordFolder:
             except OSError:
                 pass  # A file system without locks; two checks at once then get in each other's way.
             for partial in [] if resume else self.checks_path.glob(".*.partial"):
-                shutil.rmtree(partial, ignore_errors=True)
+                if partial.is_symlink() or not partial.is_dir():
+                    partial.unlink()  # rmtree would open whatever it is, and wait for a pipe
+                else:
+                    shutil.rmtree(partial, ignore_errors=True)
             yield
         finally:
             os.close(held)
@@ -232,9 +240,10 @@ class RecordFolder:
 
     def check_names(self) -> list[str]:
         """The names of the checks there are, in order of their numbers."""
-        if not self.checks_path.is_dir():
+        if not self.checks_path.is_dir() or self.checks_path.is_symlink():
             return []
-        names = (p.name for p in self.checks_path.iterdir() if p.is_dir() and _CHECK_NAME.fullmatch(p.name))
+        folders = (p for p in self.checks_path.iterdir() if p.is_dir() and not p.is_symlink())
+        names = (p.name for p in folders if _CHECK_NAME.fullmatch(p.name))
         return sorted(names, key=lambda name: (int(name), name))
 
     def drop_mark(self, text: str, takeover: bool, pressed_ns: int, pressed_wall_ns: int) -> str:
@@ -247,7 +256,7 @@ class RecordFolder:
             CannotRun: if the folder cannot be written.
         """
         mark: dict[str, Any] = {
-            "text": _valid_text(text[:_MARK_TEXT_CHARACTERS_MAX]), "takeover": takeover,
+            "text": valid_text(text), "takeover": takeover,
             "pressed_ns": pressed_ns, "pressed_wall_ns": pressed_wall_ns,
         }  # fmt: skip
         if self.running():
@@ -262,7 +271,9 @@ class RecordFolder:
                 return "taken"
             except OSError as error:
                 raise CannotRun(f"{path} cannot be removed: {error.strerror}") from None
-        self.append_event({"event": "note", **mark})
+        lost = self.append_event({"event": "note", **mark})
+        if lost is not None:
+            raise CannotRun(f"{self.events_path} cannot be written, so the note was not kept: {lost.strerror}")
         return "note"
 
     def take_marks(self) -> list[dict[str, Any]]:
@@ -275,40 +286,11 @@ class RecordFolder:
         for name in names:
             path = self.inbox_path / name
             with contextlib.suppress(OSError):
-                mark = _read_mark(path)
+                mark = read_mark(path)
                 path.unlink()
                 if mark is not None:
                     out.append(mark)
         return out
-
-
-def _read_mark(path: Path) -> dict[str, Any] | None:
-    """The mark in one file of the inbox, None if there is none in it; never waits for a file that is no file.
-
-    Raises:
-        OSError: if the file cannot be read.
-    """
-    file = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOFOLLOW)
-    try:
-        if not stat.S_ISREG(os.fstat(file).st_mode):
-            return None
-        content = os.read(file, _MARK_BYTES_MAX)
-    finally:
-        os.close(file)
-    try:
-        mark = json.loads(content)
-        times = {name: int(mark[name]) for name in ("pressed_ns", "pressed_wall_ns")}
-        if not all(0 <= value < 2**63 for value in times.values()):
-            return None
-        text = str(mark["text"])[:_MARK_TEXT_CHARACTERS_MAX]
-        return {"text": _valid_text(text), "takeover": mark["takeover"] is True, **times}
-    except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
-        return None
-
-
-def _valid_text(text: str) -> str:
-    """The text with what is not valid Unicode replaced by question marks."""
-    return text.encode("utf-8", "replace").decode()
 
 
 class LedgerParts:

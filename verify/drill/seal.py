@@ -31,6 +31,7 @@ from blake3 import blake3
 from verify.drill.quantities import rfc3339
 from verify.drill.record import RecordFolder, write_bytes
 from verify.errors import CannotRun
+from verify.plain_file import read_plain
 from verify.report.verdict_json import head_of_heads
 
 SEAL_FORMAT = "ackproof-seal/1"
@@ -97,7 +98,7 @@ def read_seal(path: Path) -> Seal:
         BrokenSeal: if it was changed.
         OSError: if it cannot be read.
     """
-    with open(path, "rb") as file:
+    with read_plain(path) as file:
         # Room is made for as much as is asked for, and under a run's locked memory all of it would be taken.
         raw = file.read(min(os.fstat(file.fileno()).st_size, SEAL_BYTES_MAX) + 1)
     try:
@@ -135,7 +136,7 @@ def fingerprint(path: Path, length_bytes: int | None = None) -> dict[str, Any]:
     if not stat.S_ISREG(mode):
         raise CannotRun(f"{path} is neither a file nor a link: it cannot be sealed")
     hasher, size = blake3(max_threads=blake3.AUTO), 0
-    with open(path, "rb") as file:
+    with read_plain(path) as file:
         while length_bytes is None or size < length_bytes:
             chunk = file.read(_CHUNK_BYTES if length_bytes is None else min(_CHUNK_BYTES, length_bytes - size))
             if not chunk:

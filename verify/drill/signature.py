@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING
 from blake3 import blake3
 
 from verify.drill.record import write_bytes
-from verify.drill.seal import SIGNATURE_SUFFIX, BrokenSeal, first_digits, spelled
+from verify.drill.seal import SEAL_BYTES_MAX, SIGNATURE_SUFFIX, BrokenSeal, first_digits, spelled
 from verify.errors import CannotRun, UsageError
+from verify.plain_file import read_plain
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
@@ -129,7 +130,8 @@ def sign_seal(seal_path: Path, key: Ed25519PrivateKey) -> Signature:
         CannotRun: if the seal cannot be read, or the signature not be written.
     """
     try:
-        seal = seal_path.read_bytes()
+        with read_plain(seal_path) as file:
+            seal = file.read()
     except OSError as error:
         raise CannotRun(f"{seal_path} cannot be read: {error.strerror}") from None
     public = _raw(key.public_key())
@@ -148,8 +150,8 @@ def read_signature(seal_path: Path) -> Signature:
         CannotRun: if the package is missing.
         OSError: if a file cannot be read.
     """
-    with open(signature_path(seal_path), "rb") as file:
-        raw = file.read(SIGNATURE_BYTES_MAX)
+    with read_plain(signature_path(seal_path)) as file, read_plain(seal_path) as seal_file:
+        raw, seal = file.read(SIGNATURE_BYTES_MAX), seal_file.read(SEAL_BYTES_MAX + 1)
     try:
         content = json.loads(raw.decode("ascii"))
         if spelled(content) != raw or content["format"] != SIGNATURE_FORMAT or content["algorithm"] != "Ed25519":
@@ -165,7 +167,7 @@ def read_signature(seal_path: Path) -> Signature:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
     try:
-        Ed25519PublicKey.from_public_bytes(public).verify(signature, seal_path.read_bytes())
+        Ed25519PublicKey.from_public_bytes(public).verify(signature, seal)
     except (InvalidSignature, ValueError):
         raise BrokenSeal("it does not fit the seal") from None
     return Signature(public.hex())

@@ -8,6 +8,8 @@ import os
 from pathlib import Path
 from typing import Any
 
+from verify.plain_file import open_plain
+
 _CHANGED_SECTORS_FIELDS = (6, 13)
 """Of /sys/dev/block/*/stat: sectors written and discarded. Source: Linux `Documentation/block/stat.rst`. The number of
 writes will not do: a flush counts as one, and closing a device may flush it."""
@@ -19,7 +21,7 @@ _MULTIPATH = b"mpath-"
 def is_running(record: Path) -> bool:
     """Whether a run is writing to this record folder now."""
     try:
-        lock = os.open(record / "lock", os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
+        lock = open_plain(record / "lock")
     except OSError:
         return False
     try:

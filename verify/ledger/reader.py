@@ -28,6 +28,7 @@ from verify.ledger.frames import (
     decode_event,
     decode_records,
 )
+from verify.plain_file import read_plain
 
 CHUNK_BYTES = 256 * 1024 * RECORD_BYTES
 SECTOR_BYTES = 512
@@ -79,7 +80,7 @@ class LedgerFile:
         """Yield records in stretches and events one by one, in file order; `state` then tells how it ended.
 
         Raises:
-            OSError: if the file cannot be opened or read, after all items before that place.
+            OSError: if the file cannot be opened or read, after all items before that place; or is no plain file.
         """
         pending: list[bytes] = []
         pending_bytes = 0
@@ -109,7 +110,7 @@ class LedgerFile:
         """The content of each whole frame: a body of records, or an event."""
         self.state = state = LedgerState(self.path)
         before = chain_start(self.tag, self.part)
-        with open(self.path, "rb") as file:
+        with read_plain(self.path) as file:
             state.size_bytes = os.fstat(file.fileno()).st_size
             limit = state.size_bytes if self.end_bytes is None else min(self.end_bytes, state.size_bytes)
             while state.good_bytes < limit:

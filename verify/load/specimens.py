@@ -7,6 +7,8 @@ import os
 import threading
 from typing import Any
 
+from verify.plain_file import open_plain
+
 SPECIMEN_BYTES_MAX = 256 * 1024 * 1024
 """Beyond this a file of specimens takes no more; the facts stay in the ledger."""
 
@@ -35,8 +37,7 @@ class SpecimenFile:
                 return None
             try:
                 if self._file is None:
-                    flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC | os.O_NOFOLLOW
-                    self._file = os.open(self.path, flags, 0o644)
+                    self._file = open_plain(self.path, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
                     self._size_bytes = os.fstat(self._file).st_size
                 written = os.write(self._file, block)
                 if written != len(block):

@@ -27,7 +27,7 @@ class MachineWatch:
 
     def __init__(
         self,
-        append: Callable[[dict[str, Any]], None],
+        append: Callable[[dict[str, Any]], object],
         look_at_paths: Callable[[], Mapping[str, str]],
         log: Callable[[], KernelLog] = KernelLog,
     ) -> None:
