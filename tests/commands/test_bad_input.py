@@ -73,6 +73,8 @@ WRONG_NUMBERS = {
     "lanes not a number": (("--lanes", "many"), "--lanes"),
     "a duration that is none": (("--for", "soon"), "is not a duration"),
     "a negative duration": (("--for", "-5s"), ""),
+    "a duration without end": (("--stall-threshold", "9" * 400), "longer than a thousand years"),
+    "a size without end": (("--start", "9" * 400), "whole number of bytes"),
     "a share above 1": (("--read-share", "1.5"), "from 0 to 1"),
     "a share that is no number": (("--read-share", "nan"), "from 0 to 1"),
     "a negative pace": (("--pace", "-1"), "--pace"),
@@ -150,6 +152,8 @@ def test_a_right_address_is_watched(tmp_path: Path, capsys: pytest.CaptureFixtur
         ("[[stream]]\npattern = 'zigzag'", "zigzag"),
         ("[[stream]]\nread-share = nan", "from 0 to 1"),
         ("[[stream]]\npace = inf", "pace"),
+        ("[[stream]]\nlanes = inf", "infinity"),
+        ("[[stream]]\npace = 1" + "0" * 400, "too large"),
         ("[[stream]]\n[other]", "[[stream]]"),
     ],
 )

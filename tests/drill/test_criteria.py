@@ -66,7 +66,8 @@ class TestReading:
     @pytest.mark.parametrize(
         "line",
         ["errors = 1.5", "errors = true", "errors = '0'", "rate-after = nan", "rate-after = inf", "stall = ''",
-         "load-at-takeover = []", "latency-after = {}", "stall = '9999999999999h'"],
+         "load-at-takeover = []", "latency-after = {}", "stall = '9999999999999h'",
+         "errors = 1" + "0" * 400, "rate-after = 1" + "0" * 400, f"stall = '{'9' * 400}s'"],
     )  # fmt: skip
     def test_a_limit_that_is_none_is_refused(self, tmp_path: Path, line: str) -> None:
         with pytest.raises(UsageError, match="line 2: " + line.partition(" ")[0]):

@@ -55,7 +55,8 @@ def test_all_that_is_wrong_is_told_at_once(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "text",
     ["title =", b"\xff\xfe", "planned = 3", "[planned]\nscenario = 'x'", "run = [1]", "bound = true", "bound = nan",
-     "bound = 0", "takeovers-a-year = -1", "takeovers-a-year = inf", "open = [1]", "title = ['x']"],
+     "bound = 0", "takeovers-a-year = -1", "takeovers-a-year = inf", "open = [1]", "title = ['x']",
+     "takeovers-a-year = 1" + "0" * 400, "bound = 1" + "0" * 400],
 )  # fmt: skip
 def test_what_cannot_be_meant_is_refused(tmp_path: Path, text: str | bytes) -> None:
     with pytest.raises(UsageError):

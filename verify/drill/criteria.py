@@ -15,7 +15,6 @@ A lost acknowledged write is never accepted, and needs no line.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -139,7 +138,7 @@ def _criterion(key: str, value: Any) -> Criterion:
 
 
 def _within(key: str, limit: float) -> float:
-    if not math.isfinite(limit) or not 0 <= limit <= LIMIT_MAX:
+    if not 0 <= limit <= LIMIT_MAX:  # nor NaN, and a whole number may be too long for a float
         raise UsageError(f"{key} must be from 0 to {LIMIT_MAX:g}")
     return float(limit)
 

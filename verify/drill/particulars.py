@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -90,7 +89,7 @@ def valid_number(key: str, value: float) -> str:
     """What is wrong with `takeovers-a-year` or `bound`, "" if nothing."""
     if key == "bound":
         return "" if 0 < value < 1 else "bound must be between 0 and 1, such as 0.05"
-    return "" if math.isfinite(value) and 0 <= value <= 1e6 else "takeovers-a-year must be from 0 to 1,000,000"
+    return "" if 0 <= value <= 1e6 else "takeovers-a-year must be from 0 to 1,000,000"
 
 
 def _number(value: Any, key: str, wrong: list[str]) -> float | None:
@@ -99,9 +98,9 @@ def _number(value: Any, key: str, wrong: list[str]) -> float | None:
     if isinstance(value, bool) or not isinstance(value, int | float):
         wrong.append(f"{key} must be a number")
         return None
-    said = valid_number(key, float(value))
+    said = valid_number(key, value)
     wrong += [said] if said else []
-    return float(value)
+    return None if said else float(value)
 
 
 def _tables(value: Any, name: str, wrong: list[str]) -> list[dict[str, Any]]:

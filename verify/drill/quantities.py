@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from math import inf
 
 from verify.errors import UsageError
 
 _SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMGT]i?B|B|[KMGT])?", re.IGNORECASE)
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(ms|s|min|m|h)?", re.IGNORECASE)
+SECONDS_MAX = 1000 * 365.25 * 86400
 _SECONDS = {"ms": 0.001, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0}
 
 
@@ -26,7 +28,7 @@ def parse_size(text: str, what: str) -> int:
     power = " KMGT".index(unit[0]) if unit[0] in "KMGT" else 0
     base = 1000 if len(unit) == 2 else 1024
     size = float(number) * base**power
-    if size != int(size):
+    if size == inf or size != int(size):
         raise UsageError(f"{what} {text!r} is not a whole number of bytes")
     return int(size)
 
@@ -35,12 +37,15 @@ def parse_duration(text: str, what: str) -> float:
     """Seconds from "60s", "5min", "250ms", "1h" or "60".
 
     Raises:
-        UsageError: if the text is no duration.
+        UsageError: if the text is no duration, or a very long one.
     """
     match = _DURATION.fullmatch(text.strip())
     if match is None:
         raise UsageError(f"{what} {text!r} is not a duration; write it as 60s, 5min, 250ms or 1h")
-    return float(match[1]) * _SECONDS[(match[2] or "s").lower()]
+    seconds = float(match[1]) * _SECONDS[(match[2] or "s").lower()]
+    if seconds > SECONDS_MAX:
+        raise UsageError(f"{what} {text[:40]!r} is longer than a thousand years")
+    return seconds
 
 
 def format_size(size_bytes: float) -> str:

@@ -271,9 +271,9 @@ class RecordFolder:
                 return "taken"
             except OSError as error:
                 raise CannotRun(f"{path} cannot be removed: {error.strerror}") from None
-        lost = self.append_event({"event": "note", **mark})
-        if lost is not None:
-            raise CannotRun(f"{self.events_path} cannot be written, so the note was not kept: {lost.strerror}")
+        unkept = self.append_event({"event": "note", **mark})
+        if unkept is not None:
+            raise CannotRun(f"{self.events_path} cannot be written, so the note was not kept: {unkept.strerror}")
         return "note"
 
     def take_marks(self) -> list[dict[str, Any]]:

@@ -39,7 +39,7 @@ def stream_request(values: Mapping[str, Any], prefix: str = "--", where: str = "
             flush_every=flush_every,
             pace=float(values.get("pace", 0.0)),
         )
-    except (TypeError, ValueError, UsageError) as error:
+    except (TypeError, ValueError, OverflowError, UsageError) as error:
         raise UsageError(f"{where}{error}") from None
 
 
