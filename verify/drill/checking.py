@@ -31,6 +31,7 @@ from verify.judge.decision import Source
 from verify.judge.judgement import Judgement
 from verify.judge.observations import PACK_ROWS, blank_rows
 from verify.judge.order import Order
+from verify.judge.takeovers import TooManyTakeovers
 from verify.judge.verdict import Evidence, Verdict, conclude, plural
 from verify.ledger.frames import SEQUENCE_MAX, Kind
 from verify.load.run import Run
@@ -120,7 +121,10 @@ def _check(
     criteria = kept_criteria(about)
     ledger = LedgerParts(folder, run)
     ledger.require_description(run.digest)
-    judgement = Judgement(run, ledger)
+    try:
+        judgement = Judgement(run, ledger)
+    except TooManyTakeovers as error:
+        raise CannotRun(f"{folder.ledger_path}: {error}; nothing was concluded") from None
     earlier = _seen_in_earlier_checks(folder, run)
     name = folder.next_check()
     partial = folder.partial_check(name)
@@ -145,6 +149,8 @@ def _check(
         os.rename(partial, folder.checks_path / name)
     except OSError as error:
         shutil.rmtree(partial, ignore_errors=True)
+        if error.errno == errno.ENOMEM:
+            raise
         raise CannotRun(f"the check cannot be kept in {folder.checks_path}: {error.strerror}") from None
     except KeyboardInterrupt:
         raise  # What was read stays, so that the check can go on.

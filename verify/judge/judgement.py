@@ -42,6 +42,9 @@ class Judgement:
         run: the run.
         ledger: see `Ledger`.
 
+    Raises:
+        TooManyTakeovers: if the ledger tells of more than can be judged.
+
     After construction `timeline`, `takeovers` and `state` hold what the ledger says, and `observations` what lanes saw
     under load otherwise than expected. The checker adds what it saw to `observations`, then calls `judge`.
     """

@@ -76,6 +76,9 @@ class SlotState:
         self.recalled: dict[int, int] = {}
         self.mismatches: dict[int, str] = {}
         self.around = [AroundTakeover(t, *windows(timeline, takeovers, i)) for i, t in enumerate(takeovers)]
+        from_ns = [min(around.before.start_ns, around.takeover.looks_from_ns) for around in self.around]
+        until_ns = [max(around.after.end_ns, around.takeover.end_ns) for around in self.around]
+        self._from_ns, self._until_ns = np.array([from_ns, until_ns], dtype=np.int64)
         self.covered_writes = 0
         self._cover = cover
         self._taken: dict[int, int] = {}
@@ -99,13 +102,21 @@ class SlotState:
             if wrong:
                 self._distrust(part, wrong)
             return
-        for around in self.around:
-            gather(around, item, self.run)
+        for index in self._near(item):
+            gather(self.around[index], item, self.run)
         for lane, touches in by_lane(touches_in(item)):
             wrong = self._feed_lane(lane, touches)
             if wrong:
                 self._distrust(part, wrong)
                 return
+
+    def _near(self, records: Records) -> list[int]:
+        """Of which takeovers the records may tell: those with a moment between the first issue and the last end."""
+        told = records.kind != Kind.CLOCK
+        if not len(self.around) or not told.any():
+            return []
+        first_ns, last_ns = records.issued_ns[told].min(), records.done_ns[told].max()
+        return np.flatnonzero((self._from_ns <= last_ns) & (self._until_ns >= first_ns)).tolist()
 
     def _distrust(self, part: int, wrong: str) -> None:
         self.mismatches[part] = wrong

@@ -7,14 +7,23 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
+
 from verify.judge.spans import Span, merge, subtract
-from verify.judge.timeline import Timeline
+from verify.judge.timeline import LongWait, Timeline
 
 MARK_BEFORE_NS = 10_000_000_000
 """A takeover mark made up to so long before a takeover that was observed, or seen by the watch, belongs to it."""
 
+TAKEOVERS_MAX = 10_000
+"""A takeover a minute for a week. What is kept of each slot grows with their number, and so does the time."""
+
 WATCHED_MARKS_MAX = 4
 """Of marks that the watch over the floating address made, a takeover keeps so many."""
+
+
+class TooManyTakeovers(ValueError):
+    """A ledger tells of more takeovers than can be judged in one run."""
 
 
 @dataclass
@@ -45,7 +54,11 @@ class Takeover:
 
 
 def find_takeovers(timeline: Timeline) -> list[Takeover]:
-    """All takeovers of a run, in order of their start."""
+    """All takeovers of a run, in order of their start.
+
+    Raises:
+        TooManyTakeovers: if there are more than `TAKEOVERS_MAX`.
+    """
     observed, merge_ns = _observed(timeline), timeline.run.merge_ns
     moves: list[Takeover] = []
     marks = _takeover_marks(timeline)
@@ -61,13 +74,13 @@ def find_takeovers(timeline: Timeline) -> list[Takeover]:
     for mark in marks:
         if not mark["watched"] and not _attach(mark, observed + moves, merge_ns):
             out.append(_attested(mark))
+    if len(out) > TAKEOVERS_MAX:
+        raise TooManyTakeovers(f"the ledger tells of {len(out):,} takeovers; at most {TAKEOVERS_MAX:,} can be judged")
+    issued_ns = np.array([wait.issued_ns for wait in timeline.long_waits], dtype=np.int64)
+    done_ns = np.array([wait.done_ns for wait in timeline.long_waits], dtype=np.int64)
     for takeover in out:
-        waits = [
-            wait.done_ns - wait.issued_ns
-            for wait in timeline.long_waits
-            if wait.issued_ns <= takeover.end_ns and wait.done_ns >= takeover.start_ns
-        ]
-        takeover.longest_wait_ns = max(waits, default=0)
+        meant = (issued_ns <= takeover.end_ns) & (done_ns >= takeover.start_ns)
+        takeover.longest_wait_ns = int((done_ns - issued_ns).max(where=meant, initial=0))
     out.sort(key=lambda takeover: takeover.start_ns)
     for before, takeover in pairwise(out):
         takeover.looks_from_ns = max(takeover.looks_from_ns, before.looks_from_ns)
@@ -122,6 +135,9 @@ def _owner(takeovers: Sequence[Takeover], mark: dict[str, Any], merge_ns: int) -
 
 def _observed(timeline: Timeline) -> list[Takeover]:
     out: list[Takeover] = []
+    ending: dict[int, list[LongWait]] = {}
+    for wait in timeline.long_waits:
+        ending.setdefault(wait.done_ns, []).append(wait)
     for span in _all_waiting(timeline):
         for start, end in subtract(span, timeline.silences):
             if end - start <= timeline.run.stall_ns:
@@ -131,13 +147,13 @@ def _observed(timeline: Timeline) -> list[Takeover]:
                 out[-1].stall_ns += end - start
             else:
                 out.append(Takeover(start, end, True, stall_ns=end - start))
-            out[-1].never_ended = end == span[1] and _never_ended(timeline, span)
+            out[-1].never_ended = end == span[1] and _never_ended(ending.get(end, []), span)
     return out
 
 
-def _never_ended(timeline: Timeline, span: Span) -> bool:
-    """Whether the stretch ended only because the ledger was closed, with every wait still open."""
-    last = [w for w in timeline.long_waits if w.issued_ns <= span[0] and w.done_ns == span[1]]
+def _never_ended(waits: Sequence[LongWait], span: Span) -> bool:
+    """Whether a stretch ended only because the ledger was closed, with every wait (of those that end then) open."""
+    last = [wait for wait in waits if wait.issued_ns <= span[0]]
     return bool(last) and all(wait.open for wait in last)
 
 
