@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from verify.drill.checking import check_record
+from verify.drill.checking import CheckResult, check_record
 from verify.drill.opening import OpenedVolume
 from verify.drill.planning import RunRequest, StreamRequest, plan_run
 from verify.drill.record import RecordFolder

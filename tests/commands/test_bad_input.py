@@ -44,6 +44,7 @@ def here(arguments: Sequence[str | Path], capsys: pytest.CaptureFixture[str]) ->
     with pytest.raises(SystemExit) as ended:
         main([str(argument) for argument in arguments])
     said = capsys.readouterr()
+    assert "Traceback" not in said.err, said.err
     assert isinstance(ended.value.code, int)
     return ended.value.code, said.out, said.err
 

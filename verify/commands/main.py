@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import sys
+import traceback
 from collections.abc import Sequence
 from importlib import import_module
-from typing import cast
+from typing import NoReturn, cast
 
 import click
 
@@ -63,13 +65,23 @@ def main(arguments: Sequence[str] | None = None) -> None:
         sys.stderr.close()
         sys.exit(EXIT_CANNOT_RUN)
     except OSError as error:
+        if error.errno == errno.ENOMEM:
+            _end_for_want_of_memory()
         where = f"{error.filename}: " if error.filename else ""
         _say(f"{where}{error.strerror or error}")
         sys.exit(EXIT_CANNOT_RUN)
     except MemoryError:
-        _say("out of memory; nothing was concluded. Check on a machine with more memory, or a smaller span")
+        _end_for_want_of_memory()
+    except Exception:  # noqa: BLE001  (the interpreter would end with 1, which says FAIL of a volume)
+        traceback.print_exc()
+        _say("this is a fault of ackproof itself and says nothing of the volume; nothing was concluded")
         sys.exit(EXIT_CANNOT_RUN)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _end_for_want_of_memory() -> NoReturn:
+    _say("out of memory; nothing was concluded. Check on a machine with more memory, or a smaller span")
+    sys.exit(EXIT_CANNOT_RUN)
 
 
 def _say(text: str) -> None:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from verify.blocks.decode import DecodedBlocks, State, decode_blocks
 from verify.blocks.encode import BlockMaker
 from verify.blocks.layout import CHECKSUM_BYTES, StreamLayout
-from verify.drill.readahead import READS_AT_ONCE, Piece, ReadAhead, Span
+from verify.drill.readahead import READS_AT_ONCE, Piece, ReadAhead, Span, start_thread
 from verify.load.run import Run
 
 EARLY_SLOTS_MAX = 1 << 22
@@ -100,7 +100,7 @@ class EarlyLook:
         self._failure: BaseException | None = None
         self._stop = False
         self._thread = threading.Thread(target=self._work, daemon=True)
-        self._thread.start()
+        start_thread(self._thread)
 
     def finish(self) -> deque[Observed]:
         """End, and give what was looked at, in order; pieces that still have their bytes are to be given back.

@@ -78,6 +78,18 @@ def _read_whole(volume: Volume, offset_bytes: int, buffer: memoryview) -> bool:
         return False
 
 
+def start_thread(thread: threading.Thread) -> None:
+    """Start a thread.
+
+    Raises:
+        MemoryError: if there is no memory for it, which Python tells as a RuntimeError.
+    """
+    try:
+        thread.start()
+    except RuntimeError as error:
+        raise MemoryError(str(error)) from error
+
+
 class ReadAhead:
     """Reads spans of a volume from beginning to end, as far ahead as there are buffers.
 
@@ -108,8 +120,12 @@ class ReadAhead:
         self._has_come = threading.Condition(door)
         self._reading = READS_AT_ONCE
         self._threads = [threading.Thread(target=self._work, daemon=True) for _ in range(READS_AT_ONCE)]
-        for thread in self._threads:
-            thread.start()
+        try:
+            for thread in self._threads:
+                start_thread(thread)
+        except MemoryError:
+            self.close()
+            raise
 
     def take(self) -> Piece | None:
         """The next piece once it was read, None after the last; to be given back."""
@@ -142,7 +158,8 @@ class ReadAhead:
             self._has_room.notify_all()
         until_s = time.monotonic() + _PATIENCE_S
         for thread in self._threads:
-            thread.join(max(until_s - time.monotonic(), 0))
+            if thread.ident is not None:
+                thread.join(max(until_s - time.monotonic(), 0))
 
     def _in_order(self, starts: Sequence[int]) -> Iterator[Piece]:
         for stream, (span, start) in enumerate(zip(self.spans, starts, strict=True)):
