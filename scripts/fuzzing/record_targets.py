@@ -165,6 +165,8 @@ def _lie(items: Part, taken: Bytes) -> None:
 
 
 def _records_lie(body: bytearray, how: int, taken: Bytes) -> bytes:
+    if not body:
+        return b""
     at = taken.below(len(body) // RECORD.size) * RECORD.size
     if how == 0:
         del body[at : at + RECORD.size]
