@@ -43,7 +43,9 @@ class _Progress:
 @click.option("--read-twice", is_flag=True, help="Read everything twice; blocks that differ are unstable.")
 @click.option("--volume", default=None, metavar="PATH", help="The same volume by another path, or on another guest.")
 @click.option("--resume", is_flag=True, help="Go on with a check that was interrupted, instead of beginning anew.")
-def check(record: str, read_twice: bool, volume: str | None, resume: bool) -> int:
+@click.option("--second-ledger", metavar="COPY", default=None,
+              help="The run's second ledger, as `receive` kept it; judged where it is longer.")  # fmt: skip
+def check(record: str, read_twice: bool, volume: str | None, resume: bool, second_ledger: str | None) -> int:
     """Judge the run in DIR: what was acknowledged and is not there, and exactly where.
 
     Only reads the volume. Can be repeated, through each path, after failback, after a cold start; every check is kept
@@ -51,6 +53,10 @@ def check(record: str, read_twice: bool, volume: str | None, resume: bool) -> in
 
     With --resume a check that was killed goes on from where it was, unless the volume, the ledger or the machine's boot
     changed since, or a note was made. What it had read is not read again, and the verdict says so.
+
+    With --second-ledger each file of the ledger is held to its second copy: the longer is judged if the other is its
+    beginning, and what was taken is kept with the check. If they contradict each other the verdict is never PASS.
+    Where the record folder itself is gone, check the second ledger: ackproof check COPY --volume PATH.
     """
     opened = None if resume else open_and_begin(record, volume)
     # From here on the volume is being read; the rest of the program is loaded meanwhile.
@@ -62,7 +68,7 @@ def check(record: str, read_twice: bool, volume: str | None, resume: bool) -> in
     progress = _Progress()
     try:
         opened = opened or open_recorded_volume(folder.read_run()[0], volume)
-        result = check_record(folder, opened, read_twice, progress, resume)
+        result = check_record(folder, opened, read_twice, progress, resume, second_ledger)
     except KeyboardInterrupt:
         if folder.interrupted_check():
             click.echo(f"what was read is kept: ackproof check {record} --resume goes on from there", err=True)

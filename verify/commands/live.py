@@ -7,8 +7,10 @@ import os
 import sys
 import threading
 import time
+from collections.abc import Callable
 
-from verify.drill.quantities import format_duration
+from verify.drill.quantities import format_duration, format_size
+from verify.ledger.second_sender import Lag
 from verify.load.shared import Phase
 from verify.load.supervisor import Snapshot
 
@@ -21,9 +23,13 @@ class LiveLine:
 
     On a terminal one line is kept up to date; elsewhere a line is printed every 10 s and whenever the load stalls or
     goes on.
+
+    Args:
+        lag: tells how far the second ledger is behind, if there is one.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, lag: Callable[[], Lag] | None = None) -> None:
+        self._lag = lag
         self._tty = sys.stderr.isatty()
         self._snapshot: Snapshot | None = None
         self._done = threading.Event()
@@ -51,12 +57,15 @@ class LiveLine:
             if snapshot is None:
                 continue
             if self._tty:
-                _put("\r\x1b[2K" + line(snapshot))
+                _put("\r\x1b[2K" + self._line(snapshot))
                 continue
             stalled = snapshot.stalled_s > 0
             if stalled != was_stalled or time.monotonic() - last_plain >= PLAIN_EVERY_S:
                 last_plain, was_stalled = time.monotonic(), stalled
-                _put(line(snapshot) + "\n")
+                _put(self._line(snapshot) + "\n")
+
+    def _line(self, snapshot: Snapshot) -> str:
+        return line(snapshot) + ("" if self._lag is None else "  " + lag_text(self._lag()))
 
 
 def _put(text: str) -> None:
@@ -80,3 +89,13 @@ def line(snapshot: Snapshot) -> str:
     if snapshot.stalled_s:
         text += f"  stalled {snapshot.stalled_s:.1f} s"
     return text
+
+
+def lag_text(lag: Lag) -> str:
+    """How far a second ledger is behind, in a few words."""
+    behind = f"{format_duration(lag.behind_s)} behind"
+    if not lag.behind_bytes:
+        behind = "up to date"
+    elif lag.trouble:
+        behind += f", {format_size(lag.behind_bytes)}"
+    return f"second ledger {behind}" + (f" ({lag.trouble})" if lag.trouble else "")

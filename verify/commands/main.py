@@ -14,7 +14,7 @@ import click
 
 from verify.errors import EXIT_CANNOT_RUN, EXIT_USAGE, AckproofError
 
-_COMMANDS = ("survey", "write", "mark", "check", "report", "drill", "dossier", "rehearse")
+_COMMANDS = ("survey", "write", "mark", "check", "report", "drill", "dossier", "rehearse", "receive")
 """In the order of a drill. Each stands in a file of its name, and is a function of that name."""
 
 

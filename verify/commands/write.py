@@ -14,6 +14,9 @@ from verify.drill.quantities import format_size, parse_duration, parse_size
 from verify.drill.streams import PATTERNS, STREAM_KEYS, read_streams, stream_request
 from verify.drill.writing import LoadOptions, write_to_volume
 from verify.errors import EXIT_CANNOT_RUN, UsageError
+from verify.ledger.second_channel import parse_address
+from verify.ledger.second_secret import read_secret
+from verify.ledger.second_sender import SecondLedger
 from verify.load.neighbour_watch import NeighbourWatch
 from verify.load.run import OPERATIONS_MAX, PROMISES
 from verify.load.schedule import SKEW_EXPONENT
@@ -75,6 +78,9 @@ Example, inside a test VM (the record folder lies on another disk than the volum
               help="A controller's name by its hardware address; may be repeated.")  # fmt: skip
 @click.option("--criteria", metavar="FILE", type=click.Path(dir_okay=False), default=None,
               help="TOML file with a [criteria] table: what else must be met for a PASS.")  # fmt: skip
+@click.option("--second-ledger", metavar="ADDR", default=None,
+              help="Keep the ledger at an `ackproof receive` on another host too, such as 192.0.2.7:7420.")  # fmt: skip
+@click.option("--secret", metavar="FILE", default=None, help="With --second-ledger: the receiver's secret, mode 0600.")
 @click.option("--allow-page-cache", is_flag=True, help="Run without direct I/O; never better than INCONCLUSIVE.")
 def write(volume: str, record: str, **options: Any) -> int:
     """Fill VOLUME and load it until the time is over or Ctrl-C.
@@ -89,14 +95,17 @@ def write(volume: str, record: str, **options: Any) -> int:
     criteria = () if options["criteria"] is None else read_criteria(options["criteria"])
     seconds = None if options["operations"] is not None else parse_duration(options["duration"], "--for")
     neighbour = _neighbour(options["floating_address"], options["controllers"])
-    live = LiveLine()
+    second = _second_ledger(options["second_ledger"], options["secret"])
+    live = LiveLine(None if second is None else second.lag)
     live.start()
     try:
         outcome = write_to_volume(
             volume,
             record,
             request,
-            LoadOptions(seconds, live.show, _tell_submission, submit=options["submit"], criteria=criteria),
+            LoadOptions(
+                seconds, live.show, _tell, submit=options["submit"], criteria=criteria, second_ledger=second
+            ),
             erase=options["erase"],
             allow_page_cache=options["allow_page_cache"],
             neighbour=neighbour,
@@ -111,11 +120,21 @@ def write(volume: str, record: str, **options: Any) -> int:
         f"{result['seconds']:.1f} s, {result['acknowledged_writes_per_second']:,.0f} a second, "
         f"{format_size(result['bytes_per_second'])} a second"
     )
+    if second is not None:
+        click.echo(_second_ledger_end(second))
     click.echo(f"now: ackproof check {record}")
     if outcome.ledger_full or outcome.workers_lost:
         click.echo("ackproof: the load did not end as planned; what was acknowledged before is in the record", err=True)
         return EXIT_CANNOT_RUN
     return 0
+
+
+def _second_ledger(address: str | None, secret: str | None) -> SecondLedger | None:
+    if address is None or secret is None:
+        if address is not secret:
+            raise UsageError("--second-ledger (where the receiver is) and --secret (what proves the right) go together")
+        return None
+    return SecondLedger(parse_address(address, "--second-ledger"), read_secret(secret))
 
 
 def _neighbour(address: str | None, controllers: tuple[str, ...]) -> NeighbourWatch | None:
@@ -127,10 +146,23 @@ def _neighbour(address: str | None, controllers: tuple[str, ...]) -> NeighbourWa
     return NeighbourWatch(NeighbourTable(address), names)
 
 
-def _tell_submission(event: dict[str, Any]) -> None:
-    """Say why operations are not submitted by a ring, when they are not."""
+def _second_ledger_end(second: SecondLedger) -> str:
+    lag = second.lag()
+    head = f"second ledger at {second.address}: {format_size(lag.confirmed_bytes)}"
+    if not lag.behind_bytes and second.missing == "":
+        return f"{head}, all of it, confirmed"
+    text = f"{head} of {format_size(lag.written_bytes)} confirmed"
+    why = second.missing or lag.trouble or "the receiver did not say that the run's end reached it"
+    return f"{text}; {why}"
+
+
+def _tell(event: dict[str, Any]) -> None:
+    """Say why operations are not submitted by a ring, when they are not; and what the end of the run waits for."""
     if event["event"] == "submission":
         click.echo(f"ackproof: operations are submitted by threads: {event['why']}", err=True)
+    elif event["event"] == "second_ledger":
+        text = f"the load has ended; waiting up to {event['waits_s']:.0f} s for the second ledger (Ctrl-C ends that)"
+        click.echo(f"ackproof: {text}", err=True)
 
 
 def _request(options: dict[str, Any]) -> RunRequest:

@@ -25,6 +25,7 @@ from verify.drill.record import LedgerParts, RecordFolder, read_json, write_json
 from verify.drill.scan import Scanner, ScanResult
 from verify.drill.seal import RUN_VERDICT, SEAL_NAME, seal_check, seal_run
 from verify.drill.standing import standing
+from verify.drill.two_ledgers import TwoLedgers, compare, second_ledger_facts, second_place, untold
 from verify.drill.verdicts import worst_check
 from verify.errors import AckproofError, CannotRun, UsageError
 from verify.judge.content import Content
@@ -68,6 +69,7 @@ def check_record(
     read_twice: bool = False,
     progress: Callable[[int, int], None] = lambda done, total: None,
     resume: bool = False,
+    second_ledger: str | None = None,
 ) -> CheckResult:
     """Judge one run by its ledger and its volume, and keep the check in the record folder.
 
@@ -77,6 +79,7 @@ def check_record(
         read_twice: read everything a second time and compare.
         progress: told of bytes read so far and in all.
         resume: go on with a check that was interrupted, from where it was (see `verify.drill.journal`).
+        second_ledger: the folder of the run's second ledger, if that is to be held beside its own.
 
     Raises:
         CannotRun, UsageError: if nothing could be concluded.
@@ -86,10 +89,12 @@ def check_record(
     if resume and read_twice:
         raise UsageError("a check that reads everything twice cannot go on half way; leave out --resume")
     about, run = folder.read_run()
+    place = None if second_ledger is None else second_place(second_ledger, folder, run)
     with folder.checking(resume):
         before = opened.before or standing(folder.path, opened.name)
         with _reading(run, opened, read_twice, resume) as reading:
-            return _check(folder, about, run, opened, before, reading, read_twice, progress, resume)
+            two = None if place is None else compare(folder, run, place)
+            return _check(folder, about, run, opened, before, reading, read_twice, progress, resume, two)
 
 
 @contextlib.contextmanager
@@ -118,9 +123,10 @@ def _check(
     read_twice: bool,
     progress: Callable[[int, int], None],
     resume: bool,
+    two: TwoLedgers | None,
 ) -> CheckResult:
     criteria = kept_criteria(about)
-    ledger = LedgerParts(folder, run)
+    ledger = LedgerParts(folder, run, None if two is None else two.sources)
     ledger.require_description(run.digest)
     try:
         judgement = Judgement(run, ledger)
@@ -140,13 +146,16 @@ def _check(
         specimens = SpecimenFile(str(folder.specimens_path / f"check-{name}.bin"))
         judgement.recall(earlier.in_flight)
         scan = _scan(judgement, opened, specimens, read_twice, progress, journal, reading)
-        doubts = [*earlier.doubts, *_interruption(regions)]
+        doubts = [*earlier.doubts, *_interruption(regions), *untold(about, folder.path, two, ledger.states.values())]
         earlier = replace(earlier, doubts=doubts)
-        result, orders = _conclude(judgement, ledger, about, criteria, opened, scan, earlier, partial)
+        second = second_ledger_facts(about, folder.path, two)
+        result, orders = _conclude(judgement, ledger, about, criteria, opened, scan, earlier, partial, second)
         write_json(partial / "verdict.json", result)
         _keep_seen(partial, scan)
         (partial / JOURNAL_NAME).unlink(missing_ok=True)
-        _seal(folder, run, name, partial, ledger)
+        if two is not None:
+            two.keep(partial)
+        _seal(folder, run, name, partial, ledger, two)
         os.rename(partial, folder.checks_path / name)
     except OSError as error:
         shutil.rmtree(partial, ignore_errors=True)
@@ -165,9 +174,11 @@ def _check(
     return CheckResult(result, folder.checks_path / name, orders)
 
 
-def _seal(folder: RecordFolder, run: Run, name: str, partial: Path, ledger: LedgerParts) -> None:
-    """Seal the check, and before it the run if it did not get so far itself."""
-    heads = {part: state.head for part, state in ledger.states.items()}
+def _seal(
+    folder: RecordFolder, run: Run, name: str, partial: Path, ledger: LedgerParts, two: TwoLedgers | None
+) -> None:
+    """Seal the check, and before it the run if it did not get so far itself; by the record's own ledger files."""
+    heads = two.own_heads if two is not None else {part: state.head for part, state in ledger.states.items()}
     if not os.path.lexists(folder.path / SEAL_NAME):
         seal_run(folder, run.run_id, heads, late=True)
     seal_check(folder, name, partial, heads)
@@ -216,6 +227,7 @@ def _conclude(
     scan: ScanResult,
     earlier: EarlierChecks,
     partial: Path,
+    second: dict[str, Any] | None,
 ) -> tuple[dict[str, Any], list[Order | None]]:
     run, timeline = judgement.run, judgement.timeline
 
@@ -256,7 +268,7 @@ def _conclude(
     verdict: Verdict = conclude(evidence)
     orders = [judgement.order(index) for index in range(len(judgement.takeovers))]
     facts = VerdictFacts(
-        about, opened.name, verdict, judgement, orders, scan, ledger.states, time_text, checked, told
+        about, opened.name, verdict, judgement, orders, scan, ledger.states, time_text, checked, told, second
     )
     return verdict_json(facts), [None if order is None else order.order for order in orders]
 

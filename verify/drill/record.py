@@ -10,6 +10,7 @@ import re
 import shutil
 import time
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -293,23 +294,43 @@ class RecordFolder:
         return out
 
 
-class LedgerParts:
-    """All parts of one run's ledger: read whole as often as needed, with the state of each part after a reading."""
+@dataclass(frozen=True)
+class PartSource:
+    """Where a part of a ledger is read instead of in its folder: no further than `end_bytes`, None for all of it.
 
-    def __init__(self, folder: RecordFolder, run: Run) -> None:
+    `damaged` says what is wrong from there on.
+    """
+
+    path: str
+    end_bytes: int | None
+    damaged: str = ""
+
+
+class LedgerParts:
+    """All parts of one run's ledger: read whole as often as needed, with the state of each part after a reading.
+
+    Args:
+        folder: the record.
+        run: its run.
+        sources: for parts that are not read from the record's own ledger, what is read.
+    """
+
+    def __init__(self, folder: RecordFolder, run: Run, sources: Mapping[int, PartSource] | None = None) -> None:
         self._folder = folder
         self._run = run
+        self._sources = sources or {}
         self.parts = run.ledger_parts
         self.states: dict[int, LedgerState] = {}
 
     def __call__(self) -> Iterator[tuple[int, Any]]:
         """All items, the supervisor's part first."""
         for part in self.parts:
-            file = self._folder.ledger_file(part, self._run.tag)
+            file, damaged = self._file(part)
             try:
                 for item in file.items():
                     yield part, item
                 state = file.state
+                state.damaged = state.damaged or damaged
             except FileNotFoundError:
                 state = LedgerState(file.path, damaged="the file is missing")
             except OSError as error:
@@ -320,6 +341,13 @@ class LedgerParts:
                 raise CannotRun(f"{state.path} changed while it was read; nothing was concluded")
             self.states[part] = state
 
+    def _file(self, part: int) -> tuple[LedgerFile, str]:
+        """The file of a part, and what is wrong beyond its end."""
+        source = self._sources.get(part)
+        if source is None:
+            return self._folder.ledger_file(part, self._run.tag), ""
+        return LedgerFile(source.path, self._run.tag, part, source.end_bytes), source.damaged
+
     def require_description(self, digest: str) -> None:
         """Make sure that run.json is the one that the run was started with, as far as the ledger can still tell.
 
@@ -328,7 +356,7 @@ class LedgerParts:
         """
         for part in self.parts:
             with contextlib.suppress(OSError):
-                first = next(self._folder.ledger_file(part, self._run.tag).items(), None)
+                first = next(self._file(part)[0].items(), None)
                 if isinstance(first, dict) and first.get("description", digest) != digest:
                     raise UsageError(
                         f"{self._folder.run_path} was changed after the run began: {part:03d}.ledger belongs to "

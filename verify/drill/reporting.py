@@ -15,6 +15,7 @@ import numpy.typing as npt
 from verify.drill.quantities import wall_ns_of
 from verify.drill.record import LedgerParts, RecordFolder, write_bytes
 from verify.drill.seal import REPORT_FILES, seal_report
+from verify.drill.two_ledgers import kept_sources
 from verify.drill.verdicts import read_verdict, worse_checks
 from verify.errors import CannotRun, UsageError
 from verify.judge.surroundings import WINDOW_NS
@@ -114,7 +115,7 @@ def write_report(
     facts = ReportFacts(about=about, run=run, check=name, verdict=verdict, damage=damage)
     try:
         facts.worse_checks = worse_checks(folder, verdict["verdict"])
-        _read_ledger(LedgerParts(folder, run), facts, progress)
+        _read_ledger(LedgerParts(folder, run, kept_sources(folder, name, verdict, run)), facts, progress)
         facts.occurrences += _notes(folder.events_path, facts)
         page, cases = render(facts).encode("utf-8", "replace"), junit_xml(facts)
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:

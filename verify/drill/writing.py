@@ -21,6 +21,7 @@ from verify.drill.record import RUN_FORMAT, RecordFolder, ledger_heads, write_js
 from verify.drill.seal import seal_run
 from verify.errors import CannotRun, UsageError
 from verify.ledger.recorder import release_room, reserve_room
+from verify.ledger.second_sender import SecondLedger
 from verify.load.memory import lock_memory, unlock_memory
 from verify.load.neighbour_watch import NeighbourWatch
 from verify.load.ring import ring_refusal, ring_slowness
@@ -32,6 +33,10 @@ from verify.volume.identity import VolumeIdentity, identify
 from verify.volume.protocol import Volume
 from verify.volume.safety import look_inside, refusals, shares_volume
 from verify.volume.time_outs import time_outs_s
+
+SECOND_LEDGER_PATIENCE_S = 10.0
+"""How long the end of a run waits for its second ledger to confirm the rest; then run.json says how far it came."""
+_UNTOLD_S = 1.0
 
 PACKAGES = ("ackproof", "numpy", "xxhash", "blake3")
 
@@ -62,6 +67,7 @@ class LoadOptions:
     criteria: Sequence[Criterion] = ()
     over: Callable[[], str] = str
     about: Mapping[str, Any] = field(default_factory=dict)
+    second_ledger: SecondLedger | None = None
 
 
 def software() -> dict[str, str]:
@@ -117,7 +123,11 @@ def run_load(
     if options.criteria:
         about["criteria"] = [criterion.told(None) for criterion in options.criteria]
     about |= options.about
+    second = options.second_ledger
+    if second is not None:
+        about["second_ledger"] = {"address": second.address}
     write_json(folder.run_path, about)
+    begin = _beginning(folder, run, second)
     try:
         reserve_room(str(folder.ledger_path))
     except OSError as error:
@@ -128,6 +138,10 @@ def run_load(
         folder.append_event(event)
         options.on_event(event)
 
+    def on_tick(snapshot: Snapshot) -> None:
+        begin()  # Not before the first tick: the workers have then been forked, and inherit no connection.
+        options.on_tick(snapshot)
+
     try:
         supervisor = Supervisor(
             run,
@@ -136,7 +150,7 @@ def run_load(
             options.seconds,
             folder.take_marks,
             on_event,
-            options.on_tick,
+            on_tick,
             on_reopened,
             neighbour,
             options.over,
@@ -145,17 +159,35 @@ def run_load(
         raise CannotRun(f"the ledger cannot be made in {folder.ledger_path}: {error.strerror}") from None
     with _signals_to(supervisor) if options.handle_signals else _no_signals():
         outcome = supervisor.run()
+        about["ended"] = rfc3339(time.time_ns())
+        begin()
+        if second is not None and second.wait_confirmed(_UNTOLD_S, lambda: supervisor.hurried).behind_bytes:
+            options.on_event({"event": "second_ledger", "waits_s": SECOND_LEDGER_PATIENCE_S})
+            second.wait_confirmed(SECOND_LEDGER_PATIENCE_S, lambda: supervisor.hurried)
     release_room(str(folder.ledger_path))
-    about["ended"] = rfc3339(time.time_ns())
     about["ended_because"] = outcome.reason
     about["ledger_heads"] = outcome.heads
     about["workers_lost"] = list(outcome.workers_lost)
     about["result"] = outcome.result()
     about |= options.about
+    if second is not None:
+        about["result"]["second_ledger"] = second.facts()
     write_json(folder.run_path, about)
     with suppress(CannotRun, KeyboardInterrupt):  # The first check seals a run that could not be sealed at its end.
         seal_run(folder, run.run_id, ledger_heads(folder, run, outcome.heads))
+    if second is not None:
+        with suppress(OSError, KeyboardInterrupt):
+            second.end(folder.run_path.read_bytes(), 0.0 if second.lag().behind_bytes else SECOND_LEDGER_PATIENCE_S)
+            second.stop()
     return outcome
+
+
+def _beginning(folder: RecordFolder, run: Run, second: SecondLedger | None) -> Callable[[], None]:
+    """What begins to send the second ledger, if there is to be one, with run.json as it now is."""
+    if second is None:
+        return lambda: None
+    run_json = folder.run_path.read_bytes()
+    return lambda: second.start(run_json, {part: str(folder.ledger_part(part)) for part in run.ledger_parts})
 
 
 def _task(

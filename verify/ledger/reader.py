@@ -59,6 +59,17 @@ class LedgerState:
     opening: dict[str, Any] = field(default_factory=dict)
     closing: dict[str, Any] = field(default_factory=dict)
 
+    def take(self, content: bytes | dict[str, Any], length: int, head: bytes) -> None:
+        """Count one more whole frame, as `read_frame` gave it."""
+        self.frames += 1
+        self.good_bytes += length
+        self.head = head.hex()
+        if isinstance(content, dict) and content.get("event") == "open":
+            self.opening = content
+        elif isinstance(content, dict) and content.get("event") == "close":
+            self.closed = True
+            self.closing = content
+
 
 class LedgerFile:
     """One ledger file, read from its beginning as often as needed.
@@ -106,6 +117,15 @@ class LedgerFile:
         if failure is not None:
             raise failure
 
+    def heads(self) -> Iterator[str]:
+        """The BLAKE3 of each whole frame in turn; `state` then counts it. Equal heads: equal up to there, to the byte.
+
+        Raises:
+            OSError: if the file cannot be opened or read.
+        """
+        for _ in self._frames():
+            yield self.state.head
+
     def _frames(self) -> Iterator[bytes | dict[str, Any]]:
         """The content of each whole frame: a body of records, or an event."""
         self.state = state = LedgerState(self.path)
@@ -114,31 +134,26 @@ class LedgerFile:
             state.size_bytes = os.fstat(file.fileno()).st_size
             limit = state.size_bytes if self.end_bytes is None else min(self.end_bytes, state.size_bytes)
             while state.good_bytes < limit:
-                frame = _read_frame(file, state, before)
+                frame = read_frame(file, state, before)
                 if frame is None:
                     break
-                content, length, before = frame
-                state.frames += 1
-                state.good_bytes += length
-                state.head = before.hex()
-                if isinstance(content, dict):
-                    self._note(content)
+                content, _, before = frame
+                state.take(*frame)
                 yield content
         if not state.frames and not state.damaged:
             state.torn = state.torn or "the file is empty"
 
-    def _note(self, event: dict[str, Any]) -> None:
-        if event.get("event") == "open":
-            self.state.opening = event
-        elif event.get("event") == "close":
-            self.state.closed = True
-            self.state.closing = event
 
-
-def _read_frame(
+def read_frame(
     file: BinaryIO, state: LedgerState, before: bytes
 ) -> tuple[bytes | dict[str, Any], int, bytes] | None:
-    """The next whole frame as (content, length in bytes, BLAKE3), or None with the reason put in `state`."""
+    """The next whole frame as (content, length in bytes, BLAKE3), or None with the reason put in `state`.
+
+    Args:
+        file: stands at the frame's beginning.
+        state: how far the ledger file was read before.
+        before: BLAKE3 of the frame before, or the start of the chain.
+    """
     at = f"frame {state.frames} at byte {state.good_bytes}"
     if state.closed:
         state.damaged = f"{at} stands after the close"

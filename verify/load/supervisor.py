@@ -152,6 +152,11 @@ class Supervisor:
         else:
             self._stop_reason = reason
 
+    @property
+    def hurried(self) -> bool:
+        """Whether it was asked a second time to stop."""
+        return bool(self.shared.control[1])
+
     def run(self) -> Outcome:
         """Start the workers, watch until the end, close the ledger; whatever happens, the workers are told to stop."""
         try:

@@ -35,6 +35,7 @@ def summary(verdict: dict[str, Any], record: str, losses: str) -> str:
     wrote = f"{writes['acknowledged']:,} acknowledged, {writes['in_flight']:,} in flight at the end"
     lines += _wrapped("writes", f"{wrote}, {writes['errors']:,} errors")
     lines += _wrapped("ledger", f"head {verdict['run']['ledger_head'][:32]}...")
+    lines += _second_ledger(verdict)
     lines += _wrapped("record", record)
     lines.append("")
     lines.append("This verdict does not prove:")
@@ -65,6 +66,32 @@ def _lost(verdict: dict[str, Any], losses: str) -> list[str]:
     if lost["first_acknowledged"]:
         lines += _wrapped("", f"from {lost['first_acknowledged']} to {lost['last_acknowledged']}")
     lines += _wrapped("where", f"{format_size(lost['bytes'])} in all; every one in {losses}")
+    return lines
+
+
+def _second_ledger(verdict: dict[str, Any]) -> list[str]:
+    """Whether this was judged by a second ledger, and how much more that told."""
+    facts = verdict.get("second_ledger") or {}
+    received, used = facts.get("received"), facts.get("used")
+    lines: list[str] = []
+    if received is not None:
+        text = f"this record is the second ledger that {received['receiver']} received"
+        if not received["ended"]:
+            text += "; the run's end did not reach it"
+        lines += _wrapped("", text + "".join(f"; {missing}" for missing in received["missing"][:2]))
+    if used is not None:
+        parts = used["parts"]
+        longer = {name: part for name, part in parts.items() if part["taken"] == "second"}
+        text = f"second copy in {used['folder']} "
+        if longer:
+            more_bytes = sum(part["second_bytes"] - part["own_bytes"] for part in longer.values())
+            more_frames = sum(part["second_frames"] - part["own_frames"] for part in longer.values())
+            text += f"judged for {len(longer)} of {len(parts)} files, where it tells {more_frames:,} frames"
+            text += f" ({format_size(more_bytes)}) more than the record's own"
+        else:
+            text += "tells nothing more than the record's own"
+        clashes = sum(bool(part["contradiction"]) for part in parts.values())
+        lines += _wrapped("", text + (f"; {clashes} of them contradict" if clashes else ""))
     return lines
 
 

@@ -43,7 +43,8 @@ class VerdictFacts:
     """All that goes into verdict.json.
 
     `time_text` turns monotonic nanoseconds into RFC 3339. `criteria` are the acceptance criteria, each with name,
-    required, measured (None: it could not be) and met (likewise).
+    required, measured (None: it could not be) and met (likewise). `second_ledger` tells of the run's second ledger,
+    None if there is none.
     """
 
     about: dict[str, Any]
@@ -56,6 +57,7 @@ class VerdictFacts:
     time_text: Callable[[int], str]
     checked: str
     criteria: Sequence[Mapping[str, Any]]
+    second_ledger: Mapping[str, Any] | None = None
 
 
 def verdict_json(facts: VerdictFacts) -> dict[str, Any]:
@@ -89,6 +91,7 @@ def verdict_json(facts: VerdictFacts) -> dict[str, Any]:
             }
             for part, state in sorted(facts.ledger_states.items())
         },
+        "second_ledger": facts.second_ledger,
         "coverage": {"slots": run.slots, "slots_read": scan.slots_read, "bytes_read": scan.bytes_read},
         "writes": {
             "issued": acknowledged + in_flight,
