@@ -133,6 +133,8 @@ class Receiver:
     def stop(self) -> None:
         """Stop taking connections."""
         self._stopping.set()
+        with contextlib.suppress(OSError):
+            self._listener.shutdown(socket.SHUT_RDWR)  # Wakes up who waits for one.
 
     def _admit(self, raw: socket.socket, peer: str) -> None:
         try:

@@ -189,6 +189,8 @@ class SecondLedger:
         pause_s = PAUSE_S_MIN
         while not self._stop.is_set():
             before = self._connections
+            with contextlib.suppress(OSError):
+                self._look()
             try:
                 self._connect_and_send()
                 break

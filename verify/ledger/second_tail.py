@@ -8,7 +8,7 @@ from xxhash import xxh3_64_intdigest
 
 from verify.ledger.frames import HEADER, HEADER_BYTES, HEADER_CHECK, MAGIC
 
-FRAMES_BYTES = 256 * 1024
+FRAMES_BYTES = 64 * 1024
 """So much of one part is sent at once, unless one frame is longer."""
 _SAMPLES_MAX = 2048
 
