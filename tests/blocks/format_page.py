@@ -55,9 +55,9 @@ class Page:
         return found
 
 
-def read_page(room: str) -> Page:
-    """The format page of one room of the package."""
-    text = (ROOT / "verify" / room / "FORMAT.md").read_text(encoding="utf-8")
+def read_page(room: str, name: str = "FORMAT.md") -> Page:
+    """A format page of one room of the package."""
+    text = (ROOT / "verify" / room / name).read_text(encoding="utf-8")
     pieces = re.split(r"^#+ (.+)$", text, flags=re.MULTILINE)
     return Page(dict(zip(pieces[1::2], pieces[2::2], strict=True)))
 

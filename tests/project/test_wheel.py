@@ -59,7 +59,7 @@ def run_python(site: Path, code: str) -> str:
 
 def test_it_holds_the_package_and_its_metadata_and_nothing_else(wheel: Path) -> None:
     modules = {path.relative_to(ROOT).as_posix() for path in (ROOT / "verify").rglob("*.py")}
-    pages = {"verify/py.typed", "verify/blocks/FORMAT.md", "verify/ledger/FORMAT.md"}
+    pages = {"verify/py.typed", "verify/blocks/FORMAT.md", "verify/ledger/FORMAT.md", "verify/ledger/SECOND.md"}
     pages |= {path.relative_to(ROOT).as_posix() for path in (ROOT / "verify/report/templates").iterdir()}
     with zipfile.ZipFile(wheel) as archive:
         names = set(archive.namelist())
