@@ -30,8 +30,8 @@ from tests.drill.runs import (
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.drill.record import RecordFolder
 
-SPAN_BYTES = 32 << 20
-MAIN_JOB = ("--block", "4KiB", "--lanes", 16, "--span", "32MiB")
+SPAN_BYTES = 8 << 20
+MAIN_JOB = ("--block", "4KiB", "--lanes", 16, "--span", "8MiB")
 
 
 @pytest.fixture(params=["file", "loop"])
@@ -74,7 +74,7 @@ def run_json(record: Path) -> dict[str, Any]:
 class TestTheMainJob:
     def test_without_a_takeover_nothing_is_found_and_nothing_proved(self, target: list[str], tmp_path: Path) -> None:
         record = tmp_path / "record"
-        written = ackproof("write", *target, "--record", record, "--for", "2s", *MAIN_JOB)
+        written = ackproof("write", *target, "--record", record, "--for", "1s", *MAIN_JOB)
         assert written.returncode == 0, written.stderr
         assert "Traceback" not in written.stderr
         about = run_json(record)
