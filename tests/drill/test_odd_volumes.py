@@ -22,7 +22,7 @@ from tests.drill.runs import (
     wait_until,
     write_here,
 )
-from verify.drill import checking
+from verify.drill import opening
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.errors import CannotRun
 
@@ -175,9 +175,9 @@ class TestAVolumeThatCannotBeOpened:
         def refuse(path: str, **options: Any) -> None:
             raise CannotRun(f"{path} cannot be opened: {os.strerror(number)}") from OSError(number, os.strerror(number))
 
-        monkeypatch.setattr(checking, "open_volume", refuse)
+        monkeypatch.setattr(opening, "open_volume", refuse)
 
-    @pytest.mark.parametrize("number", sorted(checking.VOLUME_GONE))
+    @pytest.mark.parametrize("number", sorted(opening.VOLUME_GONE))
     def test_for_an_error_of_its_own_is_unreadable(
         self, record: Path, monkeypatch: pytest.MonkeyPatch, number: int
     ) -> None:

@@ -17,7 +17,7 @@ from verify.drill.conduct.conductor import Conductor, Stopped, Wishes, require_c
 from verify.drill.conduct.ground import Ground
 from verify.drill.conduct.operator import Nobody, Operator
 from verify.drill.conduct.progress import Progress
-from verify.drill.conduct.volume_ground import VolumeGround
+from verify.drill.conduct.volume_ground import VolumeGround, second_ledger
 from verify.drill.plan.plan import Plan, read_plan
 from verify.drill.plan.usual import starting_plan
 from verify.drill.signature import key_name, load_key
@@ -76,6 +76,8 @@ def drill(
     operator: Operator = Terminal() if sys.stdin.isatty() and sys.stderr.isatty() else Nobody(_say)
     if not rehearse and not operator.attended:
         require_commands(plan)
+    if not rehearse:
+        second_ledger(plan)  # A secret that cannot be read is told before anything is made.
     progress = _progress(shortened(plan) if rehearse else plan, resume, fault or "sound" if rehearse else "")
     with progress.held():
         ground: Ground = VolumeGround(progress)

@@ -14,7 +14,9 @@ from typing import Any
 import pytest
 
 from tests.drill.runs import ackproof, command_line, environment, start, wait_until
+from tests.ledger.second_ends import SECRET, receiving
 from verify.drill.plan.plan import read_plan
+from verify.ledger.second_channel import name_of
 
 SCENARIO = """
 [[scenario]]
@@ -322,3 +324,28 @@ def test_a_hung_up_terminal_counts_as_not_done(tmp_path: Path, screens: Callable
     assert drill_json(tmp_path / "records-rehearsal")["steps"][0]["done"] == []
 
 
+
+
+def test_the_ledgers_of_all_runs_are_kept_a_second_time(tmp_path: Path) -> None:
+    secret = tmp_path / "secret"
+    secret.write_bytes(SECRET)
+    secret.chmod(0o600)
+    plan = write_plan(tmp_path, TestRealFile.SCENARIO + "repeats = 2\n")
+    with receiving(tmp_path / "kept") as held:
+        where = f'second-ledger = "{name_of(held.address)}"\nsecret = "{secret}"\n'
+        plan.write_text(where + plan.read_text())
+        done = ackproof("drill", plan, "--no-dossier")
+        assert done.returncode == 0, done.stderr
+    for step in drill_json(tmp_path / "records")["steps"]:
+        record = tmp_path / "records" / step["folder"]
+        run = json.loads((record / "run.json").read_text())["run"]["id"]
+        for part in (record / "ledger").glob("*.ledger"):
+            assert (tmp_path / "kept" / run / "ledger" / part.name).read_bytes() == part.read_bytes()
+
+
+def test_a_secret_that_cannot_be_read_is_told_before_anything_is_made(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, TestRealFile.SCENARIO)
+    plan.write_text(f'second-ledger = "127.0.0.1:1"\nsecret = "{tmp_path}/none"\n' + plan.read_text())
+    done = ackproof("drill", plan)
+    assert (done.returncode in (2, 4), "Traceback" in done.stderr) == (True, False)
+    assert list(tmp_path.iterdir()) == [plan]

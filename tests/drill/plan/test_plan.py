@@ -39,7 +39,7 @@ KNOWN = (
     "run-in, run-out, within, repeats, restore, restore-command, failback, failback-command, cold-start, "
     "cold-start-command, load-set, promise"
 )
-PARTS = "records, load, stream, volume, criteria, acceptance, scenario"
+PARTS = "records, second-ledger, secret, load, stream, volume, criteria, acceptance, scenario"
 
 
 def read(folder: Path, text: str) -> Plan:
@@ -101,6 +101,8 @@ def test_everything_that_is_wrong_is_told_at_once_with_its_line(tmp_path: Path) 
         (('do = "pull it"', ""), "say what is done by do, or give a command"),
         (('path = "/dev/sdb"', ""), "[volume] lacks the key path"),
         (('records = "/root/records"', 'records = ""'), "records must name a folder"),
+        (('[volume]', 'second-ledger = "host:1"\n[volume]'), "second-ledger (where the receiver is) and secret"),
+        (('[volume]', 'second-ledger = "host"\nsecret = "s"\n[volume]'), "second-ledger"),
         (('records = "/root/records"', "records = 3"), "records in the plan must be a text"),
         (("[load]", "load = 3\n[other]"), "unknown key 'load' in [volume]"),
         (('do = "pull it"', 'do = "x"\nload-set = "none"'), "load-set in [[scenario]] 1 must be one of"),

@@ -11,11 +11,15 @@ from verify.drill.conduct.commands import Done, run_command
 from verify.drill.conduct.machine_watch import MachineWatch
 from verify.drill.conduct.progress import Progress
 from verify.drill.opening import OpenedVolume, open_recorded_volume
+from verify.drill.plan.plan import Plan
 from verify.drill.plan.scenarios import Deed, Scenario
 from verify.drill.planning import RunRequest
 from verify.drill.record import RecordFolder
 from verify.drill.writing import LoadOptions, write_to_volume
 from verify.errors import CannotRun, UsageError
+from verify.ledger.second_channel import parse_address
+from verify.ledger.second_secret import read_secret
+from verify.ledger.second_sender import SecondLedger
 from verify.load.neighbour_watch import NeighbourWatch
 from verify.load.supervisor import Outcome
 from verify.volume.discarding import discard_span
@@ -39,6 +43,7 @@ class VolumeGround:
 
     def __init__(self, progress: Progress) -> None:
         self._progress = progress
+        self._plan = progress.plan
         self._planned = progress.plan.volume
 
     def survey(self) -> Survey | None:
@@ -69,8 +74,8 @@ class VolumeGround:
         neighbour = self._neighbour()
         try:
             return write_to_volume(
-                path, record, request, replace(options, on_event=on_event), erase=self._erase(),
-                allow_page_cache=self._planned.allow_page_cache, neighbour=neighbour,
+                path, record, request, replace(options, on_event=on_event, second_ledger=second_ledger(self._plan)),
+                erase=self._erase(), allow_page_cache=self._planned.allow_page_cache, neighbour=neighbour,
             )  # fmt: skip
         finally:
             if neighbour is not None:
@@ -94,7 +99,7 @@ class VolumeGround:
 
     def discard(self) -> str:
         """Remove the file that this drill made, or discard the span of a device; see `Ground`."""
-        path, request = self._planned.path, self._progress.plan.request
+        path, request = self._planned.path, self._plan.request
         identity = identify(path)
         if identity.is_file:
             if self._progress.made != _which_file(path):
@@ -117,6 +122,17 @@ class VolumeGround:
     def _neighbour(self) -> NeighbourWatch | None:
         address = self._planned.asked.floating_address
         return None if address is None else NeighbourWatch(NeighbourTable(address), self._planned.controllers)
+
+
+def second_ledger(plan: Plan) -> SecondLedger | None:
+    """What sends the ledger of one run to the receiver that the plan names; None if it names none.
+
+    Raises:
+        UsageError, CannotRun: if the secret cannot be used.
+    """
+    if not plan.second_ledger:
+        return None
+    return SecondLedger(parse_address(plan.second_ledger, "second-ledger"), read_secret(plan.secret))
 
 
 def _which_file(path: str) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 A plan has these parts; `ackproof drill --new` writes one with comments:
 
     records = "/root/acceptance"    folder of all record folders, on another disk than the volume
+    second-ledger, secret           where `ackproof receive` listens, and the file of the secret shared with it
     [volume]       path, erase (the identity that `survey` prints), start, floating-address, controllers, paths,
                    array-cache, expected-stall or vrrp-priority and vrrp-interval, discard-at-end, allow-page-cache
     [load]         set (a load by name) and span, or [[stream]] tables beside it; promise, atomic-unit, seed, fill,
@@ -30,6 +31,7 @@ from verify.drill.planning import SPAN_BYTES_DEFAULT, RunRequest, StreamRequest
 from verify.drill.streams import STREAM_KEYS, stream_request
 from verify.drill.toml_file import read_toml
 from verify.errors import UsageError
+from verify.ledger.second_channel import parse_address
 from verify.load.run import MERGE_NS_DEFAULT, PROMISES, STALL_NS_DEFAULT
 from verify.load.schedule import Flush
 from verify.load.worker import AUTO, SUBMISSIONS
@@ -70,6 +72,8 @@ class Plan:
     text: str
     digest: str
     records: str
+    second_ledger: str
+    secret: str
     volume: PlannedVolume
     request: RunRequest
     load_set: str
@@ -106,6 +110,7 @@ def read_plan(path: str) -> Plan:
     records = table.text("records")
     if "records" in table and not records:
         table.wrong("records", "records must name a folder that is not on the volume")
+    second_ledger, secret = _second_ledger(table)
     load = table.table("load")
     streams = table.tables("stream")
     name, request, span, submit = _load(load, streams)
@@ -126,9 +131,22 @@ def read_plan(path: str) -> Plan:
         for scenario in scenarios
     ]
     return Plan(
-        path, text, blake3(text.encode()).hexdigest(), records, volume, request, name, span, "seed" in load, submit,
-        criteria, replace(particulars, planned=planned), scenarios,
+        path, text, blake3(text.encode()).hexdigest(), records, second_ledger, secret, volume, request, name, span,
+        "seed" in load, submit, criteria, replace(particulars, planned=planned), scenarios,
     )  # fmt: skip
+
+
+def _second_ledger(table: Table) -> tuple[str, str]:
+    """Where the ledgers are kept a second time, and the file of the secret; "" and "" if nowhere."""
+    address, secret = table.text("second-ledger"), table.text("secret")
+    if bool(address) != bool(secret):
+        table.wrong("second-ledger", "second-ledger (where the receiver is) and secret (a file) go together")
+    elif address:
+        try:
+            parse_address(address, "second-ledger")
+        except UsageError as error:
+            table.wrong("second-ledger", str(error))
+    return address, secret
 
 
 def _volume(table: Table, records: str, request: RunRequest) -> PlannedVolume:

@@ -96,6 +96,8 @@ _HEAD = """\
 # Try it without any hardware:  ackproof drill THIS-FILE --rehearse
 
 records = "/root/acceptance"    # folder to be made for all records, on another disk than the volume
+# second-ledger = "192.0.2.7:7420"    # where `ackproof receive` runs, to keep the ledgers a second time
+# secret = "/root/ledger-secret"      # the file with the secret that both share
 
 [volume]
 path = "/dev/disk/by-id/REPLACE-ME"    # everything in the tested span is overwritten
