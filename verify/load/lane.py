@@ -33,7 +33,6 @@ _MUST_EXAMINE = 0xFFFFFFFF
 _PACE_DEBT_NS_MAX = 1_000_000_000
 """A paced lane that fell behind by more than this does not hurry to make up for it."""
 
-
 _pack = RECORD.pack
 _WRITE, _READ, _EXAMINE, _FLUSH, _WAIT, _END = Action
 """The members by short names: looking one up in its class costs as much as a system call saves (Python 3.11)."""
@@ -59,13 +58,13 @@ class Lane:
     """
 
     __slots__ = (
-        "_ahead_slot", "_alarm_ns", "_block_bytes", "_built", "_cell", "_closed", "_control", "_end", "_epoch",
-        "_examine", "_fill_blocks", "_fill_end", "_fill_writes", "_flush_every", "_is_simple", "_keep_specimen",
-        "_lanes", "_last_done", "_load_writes", "_newest", "_odd", "_outages", "_outages_now", "_outstanding",
-        "_own_slot", "_pace_due_ns", "_pace_ns", "_planned_first", "_planned_slots", "_planned_writes", "_record",
-        "_retrying", "_slot", "_start_bytes", "_touched", "_unflushed", "_write_word", "action", "buffer", "door",
-        "first_issued_ns", "lane", "layout", "maker", "offset_bytes", "own_lane", "read_buffer", "schedule", "sequence",
-        "shared", "stream", "through", "wait_until_ns", "write_buffers",
+        "_ahead_own", "_ahead_slot", "_alarm_ns", "_block_bytes", "_built", "_cell", "_closed", "_control", "_end",
+        "_epoch", "_examine", "_fill_blocks", "_fill_end", "_fill_writes", "_flush_every", "_is_simple",
+        "_keep_specimen", "_lanes", "_last_done", "_load_writes", "_newest", "_odd", "_outages", "_outages_now",
+        "_outstanding", "_own_slot", "_pace_due_ns", "_pace_ns", "_planned_first", "_planned_slots", "_planned_writes",
+        "_record", "_retrying", "_slot", "_start_bytes", "_touched", "_unflushed", "_write_word", "action", "buffer",
+        "door", "first_issued_ns", "lane", "layout", "maker", "offset_bytes", "own_lane", "read_buffer", "schedule",
+        "sequence", "shared", "stream", "through", "wait_until_ns", "write_buffers",
     )  # fmt: skip
     """So that the state of many lanes is near together in the processor's cache."""
 
@@ -114,7 +113,7 @@ class Lane:
         self._block_bytes = self.layout.block_bytes
         self._last_done, self._outstanding = shared.last_done_ns, shared.outstanding_ns
         self._load_writes, self._fill_writes = shared.load_writes, shared.fill_writes
-        self._planned_first, self._planned_writes, self._planned_slots = 0, list[bool](), list[int]()
+        self._planned_first, self._planned_writes, self._planned_slots = 0, b"", array("q")
         self._flush_every = self.stream.flush_every if self.stream.flush is Flush.EVERY else 0
         self._unflushed = 0
         self._pace_ns = int(1e9 * self.layout.lanes / self.stream.pace) if self.stream.pace else 0
@@ -128,7 +127,7 @@ class Lane:
         self.offset_bytes = 0
         self.buffer = write_buffers[0]
         self._own_slot = self._slot = 0
-        self._ahead_slot = -1
+        self._ahead_slot, self._ahead_own = -1, 0
         """The slot of the write after the outstanding one, if that is plain and this is built; else -1."""
         self._retrying = self._closed = False
         self.door = door or threading.Lock()
@@ -230,9 +229,11 @@ class Lane:
             index = 0
         if not self._planned_writes[index]:
             return
-        slot = self._planned_slots[index]
-        self._build(slot, ahead)
-        own = slot // self._lanes
+        slot, which = self._planned_slots[index], ahead & 1
+        if self._built[which] != ahead:
+            self._fill_blocks[which](slot, ahead)
+            self._built[which] = ahead
+        own = self._ahead_own = slot // self._lanes
         if (
             action is _WRITE
             and self._is_simple
@@ -260,9 +261,7 @@ class Lane:
         if slot < 0 or self._closed or outages != self._outages or not 0 <= wait_ns <= self._alarm_ns:
             return False
         sequence, own, lane = self.sequence, self._own_slot, self.lane
-        self._record(
-            _pack(self._write_word | (sequence & 0xFFFFFFFF) << 32, sequence >> 32 | wait_ns << 16, issued_ns)
-        )
+        self._record(_pack(self._write_word | (sequence & 0xFFFFFFFF) << 32, sequence >> 32 | wait_ns << 16, issued_ns))
         self._newest[own] = sequence
         self._touched[own] = self._epoch
         self._unflushed += 1
@@ -273,7 +272,7 @@ class Lane:
         sequence += 1
         self.sequence = sequence
         self._slot = slot
-        self._own_slot = slot // self._lanes
+        self._own_slot = self._ahead_own
         self._ahead_slot = -1
         self.offset_bytes = self._start_bytes + slot * self._block_bytes
         self.buffer = self.write_buffers[sequence & 1]
@@ -339,8 +338,8 @@ class Lane:
     def _plan(self, sequence: int) -> None:
         operations = self.schedule.operations(sequence, _PLANNED_AHEAD)
         self._planned_first = sequence
-        self._planned_writes = operations.writes.tolist()
-        self._planned_slots = operations.slots.tolist()
+        self._planned_writes = operations.writes.tobytes()
+        self._planned_slots = array("q", operations.slots.tobytes())
 
     def _advance(self) -> None:
         sequence = self.sequence
