@@ -26,12 +26,16 @@ from types import FrameType
 from typing import Any
 
 from scripts.throughput.checks import judging_rows
+from scripts.throughput.growth import exponent, per_slot
 from scripts.throughput.machine import GIB, MIB, SCRATCH, BenchError, busy_share, temporary_folder
-from scripts.throughput.rows import BARE_READ_BYTES, DISK, MEMORY, Bench, Round, Row, all_rows
+from scripts.throughput.machine import MEMORY as MEMORY_FOLDER
+from scripts.throughput.rows import BARE_READ_BYTES, CHECK_SHARES, DISK, MEMORY, Bench, CheckRow, Round, Row, all_rows
 
 QUIET_SHARE = 0.1
 IDLE_SHARE_NONE = 0.05
 """With less of the processors idle than this, the bare loop leaves none for anything else."""
+MEMORY_BYTES_A_SLOT, MEMORY_BYTES = 32, 256 * MIB
+"""What a check may take."""
 BOTH = "both"
 STOPPING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
@@ -105,7 +109,8 @@ def _median(values: Sequence[float | None]) -> float | None:
 def measure(bench: Bench) -> list[Measured]:
     """Every row that was asked for, the rounds interleaved."""
     wanted = bench.options.only
-    known = [row for kind, rows in all_rows().items() if bench.options.volumes in (kind, BOTH) for row in rows]
+    by_kind = all_rows(bench.options.check_span * MIB)
+    known = [row for kind, rows in by_kind.items() if bench.options.volumes in (kind, BOTH) for row in rows]
     rows = [Measured(row) for row in known if not wanted or any(text in row.name for text in wanted)]
     if not rows:
         raise BenchError(f"no row has {' or '.join(wanted)} in its name")
@@ -129,18 +134,18 @@ def measure(bench: Bench) -> list[Measured]:
 
 def table(bench: Bench, rows: list[Measured]) -> str:
     """The rows as text, and a warning where others were at work."""
-    above = f"{'':<76}{'':>8}  {'range of':<14}{'us an operation':>16}"
+    above = f"{'':<76}{'':>8}  {'range of':<14}{'us an operation':>16}{'bytes of memory':>17}"
     titles = f"{'row':<46}{'unit':<10}{'ackproof':>10}{'bare':>10}  {'by':<8}{'ratio':>6}  {'ratios':<14}"
-    lines = [above, f"{titles}{'ackproof':>9}{'bare':>7}"]
+    lines = [above, f"{titles}{'ackproof':>9}{'bare':>7}{'a slot':>17}"]
     for row in rows:
-        lines += _lines(row)
+        lines += _lines(row, memory_a_slot(row, rows))
     busiest = max(bench.busy_shares)
     if busiest > QUIET_SHARE:
         lines += ["", f"others used up to {busiest:.0%} of the processors: run it again on a quiet machine"]
     return "\n".join(lines)
 
 
-def _lines(row: Measured) -> list[str]:
+def _lines(row: Measured, bytes_a_slot: float | None) -> list[str]:
     if not row.rounds:
         return [f"{row.row.name:<46}not measured: {row.failure}"]
     ratios = row.ratios
@@ -148,11 +153,46 @@ def _lines(row: Measured) -> list[str]:
     line = (
         f"{row.row.name:<46}{row.row.unit:<10}{row.ours('rate'):>10,.0f}{row.bare('rate'):>10,.0f}  {row.best:<8}"
         f"{statistics.median(ratios):>6.2f}  {span:<14}{_number(row.ours('cpu_us')):>9}{_number(row.bare('cpu_us')):>7}"
+        f"{_number(bytes_a_slot):>17}"
     )
     delay_us = row.fact("completion_to_record_p99_us")
     notes = [row.note] if row.note else []
     notes += [f"99 % of completions were recorded within {delay_us:,.0f} us"] if delay_us is not None else []
+    peak_bytes, slots = row.fact("peak_bytes"), row.fact("slots")
+    if peak_bytes is not None and slots is not None:
+        allowed = MEMORY_BYTES_A_SLOT * slots + MEMORY_BYTES
+        notes += [f"{peak_bytes / MIB:,.0f} MiB of memory at most, where {allowed / MIB:,.0f} are allowed"]
     return [line.rstrip(), *(f"  {note}" for note in notes)]
+
+
+def memory_a_slot(row: Measured, rows: Sequence[Measured]) -> float | None:
+    """Bytes of memory that each slot of a check costs, against the smallest check on the same kind of volume."""
+    if not isinstance(row.row, CheckRow) or not row.rounds:
+        return None
+    place = row.row.place
+    alike = [r for r in rows if isinstance(r.row, CheckRow) and r.row.place == place and r.rounds]
+    known = [(r.fact("slots") or 0, r.fact("peak_bytes") or 0) for r in alike]
+    return per_slot(min(known), (row.fact("slots") or 0, row.fact("peak_bytes") or 0))
+
+
+def growth(rows: Sequence[Measured], judged: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """By which power of slots the time and memory of checks grow, and of records those of judging; 1 is linear."""
+    out = []
+    for place in (DISK, MEMORY):
+        checks = [r for r in rows if isinstance(r.row, CheckRow) and r.row.place == place and r.rounds]
+        for name in ("seconds", "cpu_seconds", "peak_bytes"):
+            points = [(r.fact("slots") or 0, r.fact(name) or 0) for r in checks]
+            out.append({"what": f"{name} of checks, {place}", "by": "slots", "power": exponent(points)})
+        told = [row for row in judged if row["place"] == place]
+        for name in ("seconds", "cpu_seconds", "peak_bytes"):
+            points = [(row["records"], row[name]) for row in told]
+            out.append({"what": f"{name} of judging, {place}", "by": "records", "power": exponent(points)})
+    return [item for item in out if item["power"] is not None]
+
+
+def _memory(row: Measured, rows: Sequence[Measured]) -> dict[str, float]:
+    bytes_a_slot = memory_a_slot(row, rows)
+    return {} if bytes_a_slot is None else {"memory_bytes_a_slot": bytes_a_slot}
 
 
 def _number(value: float | None) -> str:
@@ -184,7 +224,7 @@ def read_options() -> argparse.Namespace:
     parser.add_argument("--rounds", type=whole(1, 100), default=3, help="rounds of every row")
     parser.add_argument("--seconds", type=whole(1, 600), default=5, help="length of each load")
     parser.add_argument("--span", type=sizes, default=256, metavar="MIB", help="span of the loads")
-    parser.add_argument("--check-span", type=sizes, default=4096, metavar="MIB", help="span that is checked")
+    parser.add_argument("--check-span", type=sizes, default=4096, metavar="MIB", help="largest span that is checked")
     parser.add_argument("--only", action="append", metavar="TEXT", default=[],
                         help="rows with this in their names; may be given again")  # fmt: skip
     parser.add_argument("--volumes", choices=(DISK, MEMORY, BOTH), default=BOTH, help="kinds of volumes to use")
@@ -192,16 +232,30 @@ def read_options() -> argparse.Namespace:
                         help="lengths of ledgers to judge, once each")  # fmt: skip
     parser.add_argument("--json", type=Path, metavar="FILE", help="write every round there too")
     options = parser.parse_args()
-    if options.check_span * MIB % BARE_READ_BYTES:
-        parser.error(f"--check-span must be a multiple of {BARE_READ_BYTES // MIB}")
+    multiple = BARE_READ_BYTES // MIB * CHECK_SHARES[0]
+    if options.check_span % multiple:
+        parser.error(f"--check-span must be a multiple of {multiple}")
     return options
+
+
+def judge(options: argparse.Namespace, folder: Path) -> list[dict[str, Any]]:
+    """The judging of made-up ledgers, on the disk and in memory as asked for."""
+    out = []
+    if options.volumes in (DISK, BOTH):
+        out += [row | {"place": DISK} for row in judging_rows(folder, options.records)]
+    if options.volumes in (MEMORY, BOTH):
+        needed_bytes = int(30e6 * max(options.records, default=0))
+        with temporary_folder(MEMORY_FOLDER, needed_bytes) as place:
+            rows = judging_rows(place, options.records, where=", in memory")
+            out += [row | {"place": MEMORY} for row in rows]
+    return out
 
 
 def summary(bench: Bench, rows: list[Measured], took_s: float) -> dict[str, Any]:
     """All that was measured, and on what, as it stands in the file of --json."""
     options = bench.options
     return {
-        "format": "ackproof-bench/2",
+        "format": "ackproof-bench/3",
         "kernel": platform.release(),
         "python": platform.python_version(),
         "cpus": len(os.sched_getaffinity(0)),
@@ -210,7 +264,7 @@ def summary(bench: Bench, rows: list[Measured], took_s: float) -> dict[str, Any]
         "load_s": options.seconds,
         "span_bytes": bench.span_bytes,
         "check_span_bytes": options.check_span * MIB,
-        "rows": [row.to_json() for row in rows],
+        "rows": [row.to_json() | _memory(row, rows) for row in rows],
     }
 
 
@@ -234,22 +288,26 @@ def main() -> int:
     for number in STOPPING_SIGNALS:
         signal.signal(number, stop)
     options = read_options()
-    needed_bytes = options.check_span * MIB + options.span * MIB + GIB // 2
+    needed_bytes = 2 * options.check_span * MIB + options.span * MIB + GIB // 2
     needed_bytes = max(needed_bytes, int(30e6 * max(options.records, default=0)))
     started_s = time.monotonic()
     try:
         if options.json:
             write_json(options.json, {})
         with temporary_folder(options.at.resolve(), needed_bytes) as folder:
-            bench = Bench(options, folder)
-            rows = measure(bench)
-            judged = judging_rows(folder, options.records)
+            with Bench(options, folder) as bench:
+                rows = measure(bench)
+            judged = judge(options, folder)
+        grown = growth(rows, judged)
         print(table(bench, rows))
         for row in judged:
             rate = f"{row['records'] / row['seconds']:,.0f} records/s"
-            print(f"{row['row']:<46}{rate}, {row['seconds']:.1f} s, {row['peak_bytes'] / 1e6:,.0f} MB at most")
+            print(f"{row['row']:<46}{rate}, {row['seconds']:.1f} s, {row['peak_bytes'] / MIB:,.0f} MiB at most")
+        for item in grown:
+            print(f"{item['what']} grow with {item['by']} to the power {item['power']:.2f}")
         if options.json:
-            write_json(options.json, summary(bench, rows, time.monotonic() - started_s) | {"judging": judged})
+            told = {"judging": judged, "growth": grown}
+            write_json(options.json, summary(bench, rows, time.monotonic() - started_s) | told)
     except BenchError as error:
         print(f"scripts/bench: {error}", file=sys.stderr)
         return 4

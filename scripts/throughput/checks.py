@@ -1,19 +1,15 @@
-"""Measure the check: reading a volume back against bare sequential reads, and judging long ledgers made up on the spot.
+"""Measure the judging of long ledgers made up on the spot, and checks of volumes that are gone.
 
-`check_rows` and `judging_rows` give rows for a table; run by itself this prints them. What is measured runs in a
-process of its own each time, so that its peak memory is its own.
+`judging_rows` gives rows for a table; run by itself this prints them. What is measured runs in a process of its own
+each time, so that its peak memory is its own.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import os
 import shutil
-import subprocess
-import sys
 import tempfile
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -23,9 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from blake3 import blake3
 
-from scripts.throughput.machine import GIB, MIB, ROOT, BenchError, build_bare_loops
-from scripts.throughput.machine import run as run_command
-from scripts.throughput.rows import BARE_READ_BYTES
+from scripts.throughput.machine import GIB, MIB, BenchError, compile_ackproof, measured
 from verify.drill.planning import RunRequest, StreamRequest, plan_run
 from verify.drill.record import RUN_FORMAT, LedgerParts, RecordFolder, write_json
 from verify.judge.judgement import Judgement
@@ -148,31 +142,16 @@ def _bodies(lanes: npt.NDArray[np.int64], operations: int) -> Iterator[bytes]:
         yield words.tobytes() + clock
 
 
-def _measured(arguments: Sequence[str | Path]) -> dict[str, float]:
-    """Run a command; how long it took, its processor time and its peak memory."""
-    started_s = time.monotonic()
-    command = [sys.executable, *map(str, arguments)]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, cwd=ROOT)
-    assert process.stderr is not None
-    complaints = process.stderr.read().decode(errors="replace")
-    _, status, usage = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode not in (0, 1, 3):
-        raise SystemExit(f"exit {process.returncode} of {' '.join(command)}: {complaints}")
-    return {
-        "seconds": time.monotonic() - started_s,
-        "cpu_seconds": usage.ru_utime + usage.ru_stime,
-        "peak_bytes": usage.ru_maxrss * 1024,
-    }
-
-
-def judging_rows(place: Path, millions: Sequence[float], slots: int = 1 << 22) -> list[dict[str, Any]]:
+def judging_rows(
+    place: Path, millions: Sequence[float], slots: int = 1 << 22, where: str = ""
+) -> list[dict[str, Any]]:
     """Judge made-up ledgers of so many million records: `records`, `slots`, `seconds`, `cpu_seconds`, `peak_bytes`.
 
     Args:
-        place: a folder on a disk with 25 bytes free for each record of the longest.
+        place: a folder with 25 bytes free for each record of the longest.
         millions: the lengths.
         slots: of the volume that the run would have written.
+        where: what to add to the rows' titles.
     """
     out = []
     for length in millions:
@@ -180,8 +159,9 @@ def judging_rows(place: Path, millions: Sequence[float], slots: int = 1 << 22) -
         with tempfile.TemporaryDirectory(prefix="judging-", dir=place) as folder:
             record = Path(folder) / "record"
             run = make_record(record, min(slots, records // 2), records)
-            measured = _measured(["-m", "scripts.throughput.checks", "--judge-only", record])
-        out.append({"row": f"judging {length:g} million records", "records": records, "slots": run.slots, **measured})
+            took = measured(["-m", "scripts.throughput.checks", "--judge-only", record], CHILD_LIMIT_S)
+        row = f"judging {length:g} million records{where}"
+        out.append({"row": row, "records": records, "slots": run.slots, **took})
     return out
 
 
@@ -193,35 +173,10 @@ def missing_rows(place: Path, millions: Sequence[float]) -> list[dict[str, Any]]
         with tempfile.TemporaryDirectory(prefix="missing-", dir=place) as folder:
             record = Path(folder) / "record"
             make_record(record, slots, slots * 2)
-            measured = _measured(["-m", "verify", "check", record])
-        per_slot = (measured["peak_bytes"] - 256 * MIB) / slots
+            took = measured(["-m", "verify", "check", record], CHILD_LIMIT_S)
+        per_slot = (took["peak_bytes"] - 256 * MIB) / slots
         row = f"check of a volume that is gone, {size:g} million slots"
-        out.append({"row": row, "slots": slots, "bytes_a_slot_over_256_mib": per_slot, **measured})
-    return out
-
-
-def check_rows(place: Path, span_bytes: int, bare_program: Path, rounds: int = 3) -> list[dict[str, Any]]:
-    """Check a volume and read it bare, in turns: `ackproof` and `bare` in MB/s, and their `ratio`; a row a round.
-
-    Args:
-        place: a folder on the disk to use, with room for the volume.
-        span_bytes: size of the volume, which is written first.
-        bare_program: the compiled bare loop.
-        rounds: how many of each.
-    """
-    out = []
-    with tempfile.TemporaryDirectory(prefix="check-", dir=place) as folder:
-        record, volume = Path(folder) / "record", Path(folder) / "volume"
-        span = f"{span_bytes // MIB}MiB"
-        _measured(["-m", "verify", "write", volume, "--record", record, "--for", "1s", "--span", span])
-        for _ in range(rounds):
-            measured = _measured(["-m", "verify", "check", record])
-            command = [str(bare_program), "read", str(volume), str(BARE_READ_BYTES), str(span_bytes)]
-            bare = json.loads(run_command(command, CHILD_LIMIT_S))
-            bare_s = (bare["ended_ns"] - bare["began_ns"]) / 1e9
-            ours, theirs = span_bytes / measured["seconds"] / 1e6, bare["bytes"] / bare_s / 1e6
-            rates = {"ackproof": ours, "bare": theirs, "ratio": ours / theirs}
-            out.append({"row": f"check of {span_bytes / GIB:g} GiB", **rates, **measured})
+        out.append({"row": row, "slots": slots, "bytes_a_slot_over_256_mib": per_slot, **took})
     return out
 
 
@@ -240,7 +195,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         prog="scripts/bench checks",
         description=str(__doc__).partition("\n")[0],
-        epilog="example: scripts/bench checks --at /mnt/disk --judging 10 100 --check 4",
+        epilog="example: scripts/bench checks --at /mnt/disk --judging 10 100",
     )
     parser.add_argument("--at", type=Path, metavar="DIR", default=Path(tempfile.gettempdir()),
                         help="folder on the disk to use")  # fmt: skip
@@ -248,29 +203,21 @@ def main() -> None:
     parser.add_argument("--slots", type=int, default=1 << 22, metavar="BLOCKS", help="size of the volumes of those")
     parser.add_argument("--missing", type=float, nargs="*", default=[], metavar="MILLIONS",
                         help="blocks of volumes that are gone")  # fmt: skip
-    parser.add_argument("--check", type=float, nargs="*", default=[], metavar="GIB", help="sizes of volumes to check")
     parser.add_argument("--judge-only", metavar="RECORD", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.judge_only:
         _judge_only(options.judge_only)
         return
-    needed = max(
-        30_000_000 * max(options.judging, default=0.0), 250_000_000 * max(options.missing, default=0.0),
-        1.1 * GIB * max(options.check, default=0.0),
-    )  # fmt: skip
+    needed = max(30_000_000 * max(options.judging, default=0.0), 250_000_000 * max(options.missing, default=0.0))
     if shutil.disk_usage(options.at).free < needed:
         raise SystemExit(f"{options.at} has too little room: {needed / GIB:.1f} GiB are needed")
-    for row in judging_rows(options.at, options.judging, options.slots) + missing_rows(options.at, options.missing):
+    try:
+        compile_ackproof()
+        rows = judging_rows(options.at, options.judging, options.slots) + missing_rows(options.at, options.missing)
+    except BenchError as error:
+        raise SystemExit(str(error)) from None
+    for row in rows:
         print(json.dumps(row), flush=True)
-    for size in options.check:
-        with tempfile.TemporaryDirectory() as folder:
-            program = Path(folder) / "bare"
-            try:
-                build_bare_loops(program)
-                for row in check_rows(options.at, int(size * GIB), program):
-                    print(json.dumps(row), flush=True)
-            except BenchError as error:
-                raise SystemExit(str(error)) from None
 
 
 if __name__ == "__main__":

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import compileall
 import contextlib
 import os
 import shutil
 import signal
 import subprocess
+import sys
 import tempfile
 import threading
 import time
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 SCRATCH = ROOT / ".scratch"
@@ -21,6 +24,7 @@ MIB, GIB = 1 << 20, 1 << 30
 STOP_PATIENCE_S = 15
 SAMPLE_EVERY_S = 0.05
 IDLE_LOOK_S = 0.5
+ENDED_WITH_A_VERDICT = (0, 1, 3)
 
 
 class BenchError(Exception):
@@ -50,7 +54,7 @@ def run(command: list[str], limit_s: float, allowed: tuple[int, ...] = (0,)) -> 
     return printed
 
 
-def _end(process: subprocess.Popen[str]) -> None:
+def _end(process: subprocess.Popen[Any]) -> None:
     """Stop a command that still runs, gently first, and all that it started."""
     if process.poll() is None:
         os.killpg(process.pid, signal.SIGINT)
@@ -59,6 +63,45 @@ def _end(process: subprocess.Popen[str]) -> None:
     with contextlib.suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGKILL)
     process.wait()
+
+
+def measured(arguments: Sequence[str | Path], limit_s: float) -> dict[str, float]:
+    """Run this interpreter with some arguments: `seconds` from start to end, `cpu_seconds`, `peak_bytes` of memory.
+
+    Raises:
+        BenchError: if it does not end in time, or not as a command does that has come to a verdict.
+    """
+    command = [sys.executable, *map(str, arguments)]
+    with tempfile.TemporaryFile() as complaints:
+        started_s = time.monotonic()
+        process = subprocess.Popen(
+            command, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=complaints,
+            start_new_session=True,
+        )  # fmt: skip
+        timer = threading.Timer(limit_s, process.kill)
+        timer.start()
+        try:
+            _, status, usage = os.wait4(process.pid, 0)
+            seconds = time.monotonic() - started_s
+            process.returncode = os.waitstatus_to_exitcode(status)
+        finally:
+            timer.cancel()
+            if process.returncode is None:
+                _end(process)
+        if process.returncode not in ENDED_WITH_A_VERDICT:
+            complaints.seek(0)
+            told = complaints.read().decode(errors="replace").strip()
+            raise BenchError(f"exit {process.returncode} of {' '.join(command)}: {told}")
+    return {
+        "seconds": seconds,
+        "cpu_seconds": usage.ru_utime + usage.ru_stime,
+        "peak_bytes": usage.ru_maxrss * 1024,
+    }
+
+
+def compile_ackproof() -> None:
+    """Compile the package to byte code, as installing it does: compiling it anew takes longer than a short check."""
+    compileall.compile_dir(ROOT / "verify", quiet=1)
 
 
 def build_bare_loops(program: Path) -> None:
