@@ -17,7 +17,7 @@ from verify.drill.planning import RunRequest, StreamRequest
 from verify.errors import EXIT_CANNOT_RUN, EXIT_INCONCLUSIVE, EXIT_USAGE
 
 WRONG_VALUES: tuple[Any, ...] = (None, True, -1, 2**63, 2**200, 1.5, "", "x", [], {})
-TOLD = ("host", "software", "started", "ended", "ended_because", "result", "workers_lost", "examination_off",
+TOLD = ("host", "software", "started", "ended", "ended_because", "result", "workers_lost",
         "floating_address")  # fmt: skip
 """Fields that a verdict does not rest on, or that a run that was killed has not got."""
 
@@ -133,7 +133,6 @@ def test_every_field_missing(run_json: Path, capsys: pytest.CaptureFixture[str])
 
 OPTIONAL = {
     ("volume", "direct"),
-    ("volume", "page_cache"),
     ("volume", "cache_mode"),
     ("volume", "memory_locked"),
     ("volume", "time_outs_s"),

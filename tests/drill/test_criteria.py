@@ -17,6 +17,7 @@ import pytest
 
 from tests.drill.memory_volume import MemoryVolume
 from tests.drill.runs import PROJECT, ackproof, attest, check_here, check_on, load_on, put_back
+from verify.drill import checking
 from verify.drill.criteria import KINDS, Criterion, Measured, kept_criteria, missed, read_criteria, unmeasured
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.errors import UsageError
@@ -240,8 +241,10 @@ class TestDrills:
         ],
     )  # fmt: skip
     def test_each_is_met_by_one_drill_and_missed_by_another(
-        self, drill: Path, run_json: Path, key: str, passes: float, misses: float
+        self, drill: Path, run_json: Path, key: str, passes: float, misses: float, monkeypatch: pytest.MonkeyPatch
     ) -> None:
+        """One drill for all of them, as if each had been agreed on before it."""
+        monkeypatch.setattr(checking, "require_grounds", lambda timeline, about, path: None)
         about = json.loads(run_json.read_text())
         for limit, verdict in ((passes, "PASS"), (misses, "FAIL")):
             run_json.write_text(json.dumps(about | {"criteria": [{"key": key, "limit": limit}]}))
@@ -252,6 +255,23 @@ class TestDrills:
             assert one["met"] is (verdict == "PASS")
             named = f"{one['name']}: {one['required']} required, {one['measured']} measured"
             assert (found["reasons"] == [named]) == (verdict == "FAIL")
+
+    @pytest.mark.parametrize(
+        "spoilt",
+        [
+            {"criteria": [{"key": "stall", "limit": 30.0}]}, {"examination_off": True},
+            {"volume": {"page_cache": "was in the way"}}, {"identity": {"model": "another"}},
+        ],
+    )  # fmt: skip
+    def test_what_a_verdict_rests_on_cannot_be_changed_afterwards(
+        self, drill: Path, run_json: Path, spoilt: dict[str, Any]
+    ) -> None:
+        about = json.loads(run_json.read_text())
+        volume = about["volume"] | spoilt.pop("volume", {})
+        volume["identity"] = volume["identity"] | spoilt.pop("identity", {})
+        run_json.write_text(json.dumps(about | {"volume": volume} | spoilt))
+        with pytest.raises(UsageError, match="was changed after the run began"):
+            check_here(drill)
 
     def test_a_run_without_criteria_is_held_to_none(self, drill: Path, run_json: Path) -> None:
         found = check_here(drill).verdict

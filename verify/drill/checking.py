@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from verify.drill.criteria import Criterion, Measured, kept_criteria, missed, unmeasured
+from verify.drill.grounds import require_grounds
 from verify.drill.journal import JOURNAL_NAME, Journal, Region, circumstances, interrupted
 from verify.drill.observed import EarlyLook, spans_of
 from verify.drill.opening import OpenedVolume
@@ -132,6 +133,7 @@ def _check(
         judgement = Judgement(run, ledger)
     except TooManyTakeovers as error:
         raise CannotRun(f"{folder.ledger_path}: {error}; nothing was concluded") from None
+    require_grounds(judgement.timeline, about, folder.run_path)
     earlier = _seen_in_earlier_checks(folder, run)
     name = folder.next_check()
     partial = folder.partial_check(name)

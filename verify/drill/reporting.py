@@ -172,7 +172,7 @@ def _read_ledger(ledger: LedgerParts, facts: ReportFacts, progress: Callable[[in
             progress(len(item))
     facts.zero_ns = load.zero_ns
     facts.series = series
-    facts.occurrences += [_occurrence(event) for event in load.events if event.get("event") not in ("open", "close")]
+    facts.occurrences += [_occurrence(event) for event in load.events if event.get("event") not in _OF_THE_FILE]
 
 
 def _series(load: _LoadFacts, facts: ReportFacts) -> Series | None:
@@ -203,6 +203,7 @@ def _series(load: _LoadFacts, facts: ReportFacts) -> Series | None:
     return Series(overview, details, histograms)
 
 
+_OF_THE_FILE = ("open", "grounds", "close")
 _TIMES = ("accepted_ns", "monotonic_ns", "pressed_ns", "since_ns", "pressed_wall_ns", "wall_ns")
 
 

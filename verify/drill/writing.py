@@ -15,6 +15,7 @@ from typing import Any
 
 from verify.blocks.layout import SECTOR_BYTES_ALLOWED
 from verify.drill.criteria import Criterion
+from verify.drill.grounds import grounds_digest
 from verify.drill.planning import RunRequest, plan_run
 from verify.drill.quantities import rfc3339
 from verify.drill.record import RUN_FORMAT, RecordFolder, ledger_heads, write_json
@@ -154,6 +155,7 @@ def run_load(
             on_reopened,
             neighbour,
             options.over,
+            grounds_digest(about),
         )
     except OSError as error:
         raise CannotRun(f"the ledger cannot be made in {folder.ledger_path}: {error.strerror}") from None

@@ -138,6 +138,7 @@ class Timeline:
         self.stop_ns = -1
         self.last_ns = -1
         self.heads: dict[str, str] = {}
+        self.grounds = ""
         self.lost_workers: list[dict[str, Any]] = []
         self.reopening_doubts: set[str] = set()
         self.contradictions: dict[int, str] = {}
@@ -242,6 +243,8 @@ class Timeline:
             if self.neighbours and seen.since_ns < self.neighbours[-1].since_ns:
                 raise ValueError("the neighbours do not follow one another")
             self.neighbours.append(seen)
+        elif kind == "grounds":
+            self.grounds = str(event["digest"])
         elif kind == "load_began":
             self.load_began_ns = time_in(event, "monotonic_ns")
         elif kind == "stop":

@@ -94,6 +94,7 @@ class Supervisor:
         on_reopened: told, in a thread of its own, when a worker has found a vanished volume again.
         neighbour: watches what is behind the floating address; a change of it counts as a mark of a takeover.
         over: asked every tick; the reason why the load is to end now, "" to go on.
+        grounds: digest of what a verdict will rest on beside the run; the ledger keeps it.
     """
 
     def __init__(
@@ -108,6 +109,7 @@ class Supervisor:
         on_reopened: Callable[[], object] = lambda: None,
         neighbour: NeighbourWatch | None = None,
         over: Callable[[], str] = str,
+        grounds: str = "",
     ) -> None:
         self.run_description = run
         self.shared = Shared(run.lanes, len(tasks))
@@ -129,6 +131,7 @@ class Supervisor:
             "monotonic_ns": time.monotonic_ns(), "wall_ns": time.time_ns(), "process": os.getpid(),
         }  # fmt: skip
         self._recorder = Recorder(ledger_path, run.tag, 0, opening)
+        self._recorder.append({"event": "grounds", "digest": grounds})
         self._pids: dict[int, int] = {}
         self._threads: dict[int, threading.Thread] = {}
         self._lost: list[int] = []
