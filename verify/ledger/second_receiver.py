@@ -83,24 +83,12 @@ class Receiver:
         self._told: dict[str | None, set[str]] = {}
         self._stopping = threading.Event()
         self._stranger_told = -STRANGER_TOLD_EVERY_S
+        self._held = _hold(folder)
         try:
-            folder.mkdir(parents=True, exist_ok=True)
-            self._held = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        except OSError as error:
-            raise CannotRun(f"{folder} cannot be made: {error.strerror}") from None
-        try:
-            fcntl.flock(self._held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            if not os.access(folder, os.W_OK | os.X_OK):
-                raise CannotRun(f"{folder} may not be written to")
-            family, place = resolve(address)[0]
-            self._listener = socket.socket(family, socket.SOCK_STREAM)
-            self._listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            self._listener.bind(place)
-            self._listener.listen(STRANGERS_MAX)
-        except BlockingIOError:
-            raise CannotRun(f"another receiver keeps its ledgers in {folder}") from None
-        except OSError as error:
-            raise CannotRun(f"nothing can listen at {name_of(address)}: {error.strerror}") from None
+            self._listener = _listen(address)
+        except BaseException:
+            os.close(self._held)
+            raise
         host, port = self._listener.getsockname()[:2]
         self.address: tuple[str, int] = (host, port)
 
@@ -223,6 +211,36 @@ class Receiver:
         if now - self._stranger_told >= STRANGER_TOLD_EVERY_S:
             self._stranger_told = now
             self.say(f"refused a connection from {peer}: {why}")
+
+
+def _hold(folder: Path) -> int:
+    """Make a folder if it is not there, and keep other receivers from it as long as the result is open."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if not os.access(folder, os.W_OK | os.X_OK):
+            raise CannotRun(f"{folder} may not be written to")
+        held = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    except OSError as error:
+        raise CannotRun(f"{folder} cannot be made: {error.strerror}") from None
+    try:
+        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        os.close(held)
+        raise CannotRun(f"another receiver keeps its ledgers in {folder}") from None
+    return held
+
+
+def _listen(address: tuple[str, int]) -> socket.socket:
+    family, place = resolve(address)[0]
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind(place)
+        listener.listen(STRANGERS_MAX)
+    except OSError as error:
+        listener.close()
+        raise CannotRun(f"nothing can listen at {name_of(address)}: {error.strerror}") from None
+    return listener
 
 
 class _Connection(threading.Thread):
