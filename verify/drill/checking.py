@@ -156,7 +156,7 @@ def _check(
         _keep_seen(partial, scan)
         (partial / JOURNAL_NAME).unlink(missing_ok=True)
         if two is not None:
-            two.keep(partial)
+            two.keep(partial, run.tag)
         _seal(folder, run, name, partial, ledger, two)
         os.rename(partial, folder.checks_path / name)
     except OSError as error:

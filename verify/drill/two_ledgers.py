@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import zip_longest
@@ -24,10 +25,12 @@ from verify.errors import CannotRun, UsageError
 from verify.ledger.reader import LedgerFile, LedgerState
 from verify.ledger.second_copy import RECEIVED_FORMAT, RECEIVED_NAME
 from verify.load.run import Run
+from verify.plain_file import create_plain, read_plain
 
 KEPT_NAME = "second-ledger"
 OWN, SECOND = "own", "second"
 _CHUNK_BYTES = 1 << 20
+_RECEIVED_BYTES_MAX = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -89,20 +92,26 @@ class TwoLedgers:
             "parts": {f"{part:03d}": compared.to_json() for part, compared in sorted(self.parts.items())},
         }
 
-    def keep(self, check: Path) -> None:
-        """Copy what is taken from the second ledger, or contradicts, into the folder of a check.
+    def keep(self, check: Path, tag: int) -> None:
+        """Copy what is taken from the second ledger, or contradicts, into the folder of a check of the run of that tag.
 
         Raises:
             OSError: if it cannot be kept.
             CannotRun: if the second ledger changed meanwhile.
         """
+        place = check / KEPT_NAME
+        if os.path.lexists(place):  # Of a check that was interrupted.
+            shutil.rmtree(place)
         for part, compared in self.parts.items():
             if compared.taken != SECOND and not compared.contradiction:
                 continue
-            kept = check / KEPT_NAME / f"{part:03d}.ledger"
-            kept.parent.mkdir(exist_ok=True)
+            place.mkdir(exist_ok=True)
+            kept = place / f"{part:03d}.ledger"
             _copy(Path(compared.second.path), kept, compared.second.good_bytes)
-            if os.path.getsize(kept) != compared.second.good_bytes:
+            file = LedgerFile(str(kept), tag, part)
+            for _ in file.heads():
+                pass
+            if file.state.head != compared.second.head:
                 raise CannotRun(f"{compared.second.path} changed while it was read; nothing was concluded")
 
 
@@ -176,7 +185,8 @@ def received(place: Path) -> dict[str, Any] | None:
     """What the receiver noted of a second ledger; None for a folder that is none."""
     path = place / RECEIVED_NAME
     try:
-        value = json.loads(path.read_bytes()) if path.is_file() and not path.is_symlink() else None
+        with read_plain(path) as file:
+            value = json.loads(file.read(_RECEIVED_BYTES_MAX))
         if not isinstance(value, dict) or value.get("format") != RECEIVED_FORMAT:
             return None
         missing = [str(text)[:200] for text in list(value["missing"])]
@@ -233,7 +243,7 @@ def kept_sources(folder: RecordFolder, check: str, verdict: Mapping[str, Any], r
 
 
 def _copy(source: Path, target: Path, length_bytes: int) -> None:
-    with open(source, "rb") as read, open(target, "wb") as write:
+    with read_plain(source) as read, create_plain(target) as write:
         while length_bytes > 0:
             chunk = read.read(min(_CHUNK_BYTES, length_bytes))
             if not chunk:

@@ -24,6 +24,7 @@ from verify.errors import UsageError
 from verify.ledger.frames import chain_start
 from verify.ledger.reader import LedgerFile, LedgerState, read_frame
 from verify.load.run import Run
+from verify.plain_file import create_plain, open_plain, read_plain
 
 RUN_ID = re.compile(r"[0-9a-f]{16}")
 """What names a run, and its folder: nothing else is taken from the other end into a path."""
@@ -48,8 +49,7 @@ class _Part:
         self.path = path
         self.name = path.name
         self._start = chain_start(tag, part)
-        flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC | os.O_NOFOLLOW
-        self.file = os.open(path, flags, 0o644)
+        self.file = open_plain(path, os.O_RDWR | os.O_CREAT | os.O_APPEND)
         self.state = LedgerState(str(path))
         self.lasting = self.state
 
@@ -143,7 +143,7 @@ class RunCopy:
             folder.mkdir(exist_ok=True)
         if new:
             _sync_folder(place)
-        self._lock = os.open(self.path / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o644)
+        self._lock = open_plain(self.path / "lock", os.O_RDWR | os.O_CREAT)
 
     def resume(self, content: bytes, on_wait: Callable[[], None] = lambda: None) -> None:
         """Hold the copy for one connection, until `rest`; what is held is read unless this object knows it already.
@@ -179,7 +179,7 @@ class RunCopy:
         about, run = read_description(content)
         path = self.path / "run.json"
         if path.exists():
-            self.about, held = read_description(path.read_bytes())
+            self.about, held = read_description(_content(path))
             if held.digest != run.digest or not _repeats(self.about, about):
                 raise Contradiction("another run.json is held under the name of this run")
         else:
@@ -187,7 +187,7 @@ class RunCopy:
             self.about = about
         self.run = run
         with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
-            known = json.loads((self.path / RECEIVED_NAME).read_bytes())
+            known = json.loads(_content(self.path / RECEIVED_NAME))
             self._received |= {"sender": str(known["sender"]), "began_wall_ns": int(known["began_wall_ns"])}
 
     def rest(self) -> None:
@@ -303,20 +303,21 @@ def _write(path: Path, content: bytes) -> None:
         OSError: if it cannot be written.
     """
     temporary = path.with_name(path.name + ".partial")
-    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC | os.O_NOFOLLOW
-    file = os.open(temporary, flags, 0o644)
     try:
-        view = memoryview(content)
-        while view:
-            view = view[os.write(file, view) :]
-        os.fsync(file)
+        with create_plain(temporary) as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
         os.replace(temporary, path)
     except OSError:
         with contextlib.suppress(OSError):
             os.unlink(temporary)
         raise
-    finally:
-        os.close(file)
+
+
+def _content(path: Path) -> bytes:
+    with read_plain(path) as file:
+        return file.read(RUN_JSON_BYTES_MAX + 1)
 
 
 def _sync_folder(path: Path) -> None:
