@@ -9,11 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from blake3 import blake3
 
 from tests.ledger.second_ends import SECRET, Held, Written, encrypted, ends, receiving, sending, wait_for
 from tests.ledger.slow_ledger import Frame, build, writes
 from verify.errors import CannotRun
-from verify.ledger import second_receiver, second_sender
+from verify.ledger import second_receiver, second_sender, second_tail
+from verify.ledger.frames import HEADER_BYTES, RECORD_BYTES, RECORDS_MAX, FrameKind, encode_frame
 from verify.ledger.second_channel import HELD, PLACE, WHOLE_RUN, Channel, Kind, greet_receiver, unpack_all, unpack_text
 from verify.ledger.second_copy import FOLDERS, Contradiction, RunCopy, read_description
 
@@ -273,8 +275,51 @@ class TestReceiving:
         with sending(written, held.address) as second:
             wait_for(lambda: second.facts()["refused"], "the refusal")
             assert list(second.facts()["refused"]) == ["001"]
-            assert "refuses" in second.lag().trouble
+            assert "no more is sent" in second.lag().trouble
         assert held.bytes_of(written.run, 1) == before
+
+    def test_a_part_that_is_damaged_at_the_sender_does_not_stop_the_others(self, held: Held, written: Written) -> None:
+        written.grow(5)
+        good = Path(written.paths[1]).read_bytes()
+        with open(written.paths[1], "ab") as file:
+            file.write(b"\x55" * 200)
+        with sending(written, held.address) as second:
+            wait_for(lambda: second.facts()["refused"], "the damage is met")
+            assert second.facts()["refused"] == {"001": f"001.ledger holds no frame at byte {len(good)}"}
+            written.at[1] = len(written.whole[1])
+            while written.grow(5):
+                pass
+            lag = second.wait_confirmed(30.0)
+            assert lag.behind_bytes == 200
+            assert lag.connected
+            missing = second.end(written.end_json, 30.0)
+            assert missing == "001.ledger ends before the run did: 5 frames are held"
+        assert held.bytes_of(written.run, 1) == good
+        for part in (0, 2):
+            assert held.bytes_of(written.run, part) == written.bytes_of(part)
+        assert any("ended; incomplete" in line for line in held.said)
+
+    @pytest.mark.parametrize("at_once", [1, 100, 3000])
+    def test_frames_longer_than_what_is_sent_at_once_go_through(
+        self, held: Held, written: Written, at_once: int, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(second_tail, "FRAMES_BYTES", max(at_once, HEADER_BYTES))
+        while written.grow(5):
+            pass
+        with sending(written, held.address) as second:
+            assert second.end(written.end_json, 30.0) == ""
+        for part in written.whole:
+            assert held.bytes_of(written.run, part) == written.bytes_of(part)
+
+    def test_the_longest_frame_goes_through(self, held: Held, written: Written) -> None:
+        opening = written.whole[1][0]
+        body = bytes(RECORDS_MAX * RECORD_BYTES)
+        longest = encode_frame(FrameKind.OPERATIONS, 1, blake3(opening).digest(), body, RECORDS_MAX)
+        Path(written.paths[1]).write_bytes(opening + longest)
+        with sending(written, held.address) as second:
+            wait_for(lambda: second.lag().confirmed_bytes, "something is confirmed")
+            assert second.wait_confirmed(60.0).behind_bytes == 0
+        assert held.bytes_of(written.run, 1) == opening + longest
 
     def test_a_name_that_leaves_the_folder_is_refused(self, held: Held, written: Written) -> None:
         run = {**written.about["run"], "id": "../../escaped/00"}

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import queue
 import signal
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
@@ -13,6 +16,8 @@ from verify.ledger.second_certificate import server_context
 from verify.ledger.second_channel import name_of, parse_address
 from verify.ledger.second_receiver import Receiver
 from verify.ledger.second_secret import make_secret, read_secret
+
+_LINES_WAITING_MAX = 1000
 
 _EXAMPLE = """
 \b
@@ -43,15 +48,17 @@ def receive(listen: str, into: str, secret: str) -> int:
     if make_secret(secret):
         click.echo(f"made the secret {secret}: copy it to each guest, readable by its owner alone")
     context, certificate_print = server_context()
-    receiver = Receiver(Path(into), address, read_secret(secret), context, certificate_print, _say)
+    speaker = _Speaker()
+    receiver = Receiver(Path(into), address, read_secret(secret), context, certificate_print, speaker.say)
     before = {number: signal.signal(number, _stop(receiver)) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
-        _say(f"listening at {name_of(receiver.address)}, keeping second ledgers in {into}; Ctrl-C ends it")
+        speaker.say(f"listening at {name_of(receiver.address)}, keeping second ledgers in {into}; Ctrl-C ends it")
         receiver.run()
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-    _say("ended")
+    speaker.say("ended")
+    speaker.finish()
     return 0
 
 
@@ -62,5 +69,26 @@ def _stop(receiver: Receiver) -> Callable[[int, FrameType | None], None]:
     return stop
 
 
-def _say(text: str) -> None:
-    click.echo(text)
+class _Speaker:
+    """Prints lines from a thread of its own, so that neither a terminal that hangs nor a full disk stops receiving."""
+
+    def __init__(self) -> None:
+        self._lines: queue.Queue[str | None] = queue.Queue(_LINES_WAITING_MAX)
+        self._thread = threading.Thread(target=self._print, daemon=True, name="lines")
+        self._thread.start()
+
+    def say(self, text: str) -> None:
+        """Print a line some time; never blocks, and forgets it where too many are waiting."""
+        with contextlib.suppress(queue.Full):
+            self._lines.put_nowait(text)
+
+    def finish(self) -> None:
+        """Print what is waiting, unless the terminal hangs."""
+        with contextlib.suppress(queue.Full):
+            self._lines.put_nowait(None)
+        self._thread.join(timeout=1.0)
+
+    def _print(self) -> None:
+        while (text := self._lines.get()) is not None:
+            with contextlib.suppress(OSError, ValueError):
+                click.echo(text)

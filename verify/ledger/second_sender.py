@@ -118,11 +118,9 @@ class SecondLedger:
         """Wait until all that was written is confirmed, or for so long, or until given up; returns how far it came."""
         deadline = time.monotonic() + patience_s
         while True:
-            with contextlib.suppress(OSError):
-                self._look()
-            lag = self.lag()
-            if not lag.behind_bytes or time.monotonic() > deadline or given_up() or self._all_refused():
-                return lag
+            self._look()
+            if self._all_confirmed() or time.monotonic() > deadline or given_up():
+                return self.lag()
             time.sleep(POLL_S)
 
     def end(self, run_json: bytes, patience_s: float) -> str | None:
@@ -170,17 +168,20 @@ class SecondLedger:
             written_bytes=sum(part.written for part in parts),
             confirmed_bytes=sum(min(part.confirmed, part.written) for part in parts),
             behind_s=now - min(since) if since else 0.0,
-            trouble=self._trouble or (f"the receiver refuses it: {refused[0]}" if refused else ""),
+            trouble=self._trouble or (f"no more is sent of a part: {refused[0]}" if refused else ""),
         )
 
-    def _all_refused(self) -> bool:
-        return bool(self._parts) and all(part.refused for part in self._parts.values())
+    def _all_confirmed(self) -> bool:
+        """Whether all that is written is confirmed, but for parts that are refused."""
+        return all(part.refused or part.written <= part.confirmed for part in self._parts.values())
 
     def _look(self) -> None:
+        """See how long the files are; one that cannot be opened is told of when it is to be read."""
         now = time.monotonic()
         with self._lock:
             for part in self._parts.values():
-                part.look(now)
+                with contextlib.suppress(OSError):
+                    part.look(now)
             lag = self._lag(now)
             self._longest_s = max(self._longest_s, lag.behind_s)
             self._most_bytes = max(self._most_bytes, lag.behind_bytes)
@@ -189,8 +190,7 @@ class SecondLedger:
         pause_s = PAUSE_S_MIN
         while not self._stop.is_set():
             before = self._connections
-            with contextlib.suppress(OSError):
-                self._look()
+            self._look()
             try:
                 self._connect_and_send()
                 break
@@ -207,8 +207,7 @@ class SecondLedger:
         """Wait between two attempts, and go on counting how far the receiver is behind."""
         deadline = time.monotonic() + seconds
         while not self._stop.wait(POLL_S) and time.monotonic() < deadline:
-            with contextlib.suppress(OSError):
-                self._look()
+            self._look()
 
     def _connect_and_send(self) -> None:
         """One connection, to its end: returns when all is sent and ended, or when stopped.
@@ -278,7 +277,7 @@ class SecondLedger:
             if now - told >= STATUS_EVERY_S:
                 told, lag = now, self.lag()
                 channel.send(Kind.STATUS, STATUS.pack(lag.written_bytes, round(lag.behind_s * 1000)))
-            if final is not None and not ending and not moved and self._all_confirmed():
+            if final is not None and not ending and not moved and self._nothing_under_way():
                 channel.send(Kind.END, final)
                 ending = True
             message = channel.receive(0.0 if moved else POLL_S)
@@ -292,20 +291,34 @@ class SecondLedger:
             if time.monotonic() - heard > SILENCE_S:
                 raise TimeoutError("the receiver does not answer")
 
-    def _all_confirmed(self) -> bool:
+    def _nothing_under_way(self) -> bool:
         return all(part.refused or part.sent == part.confirmed for part in self._parts.values())
 
     def _send_frames(self, channel: Channel) -> bool:
-        """Send the next frames of every part in turn, as far as the window allows; whether anything was sent."""
-        moved = False
+        """Send the next frames of every part in turn, as far as the window allows; whether anything was sent.
+
+        A part that cannot be read does not stop the others.
+
+        Raises:
+            OSError: if the connection is lost.
+        """
+        moved, unreadable = False, ""
         for number, part in self._parts.items():
             if sum(p.sent - p.confirmed for p in self._parts.values() if not p.refused) >= WINDOW_BYTES:
                 break
-            frames = part.whole_frames()
+            try:
+                frames = part.whole_frames()
+            except OSError as error:
+                unreadable = f"{part.name} cannot be read: {_words(error)}"
+                continue
+            except ValueError as error:
+                part.refused = str(error)
+                continue
             if frames:
                 channel.send(Kind.FRAMES, PLACE.pack(number, part.sent), frames)
                 part.sent += len(frames)
                 moved = True
+        self._trouble = unreadable
         return moved
 
     def _take(self, kind: Kind, content: bytes) -> None:

@@ -22,6 +22,7 @@ class Tail:
 
     def __init__(self, path: str) -> None:
         self.path = path
+        self.name = os.path.basename(path)
         self.written = self.sent = self.confirmed = 0
         self.refused = ""
         self._file: int | None = None
@@ -60,13 +61,18 @@ class Tail:
 
         Raises:
             OSError: if the file cannot be read.
+            ValueError: if something else than a frame stands there.
         """
         if self._file is None or self.refused or self.written - self.sent < HEADER_BYTES:
             return b""
         content = os.pread(self._file, FRAMES_BYTES, self.sent)
         end = 0
         while len(content) - end >= HEADER_BYTES:
-            length = self._frame_bytes(content, end)
+            length = _frame_bytes(content, end)
+            if length is None and end:
+                break
+            if length is None:
+                raise ValueError(f"{self.name} holds no frame at byte {self.sent}")
             if end + length > len(content):
                 if end or self.sent + length > self.written:
                     break
@@ -76,14 +82,15 @@ class Tail:
             end += length
         return content[:end]
 
-    def _frame_bytes(self, content: bytes, at: int) -> int:
-        fields = content[at : at + HEADER.size]
-        check = HEADER_CHECK.unpack_from(content, at + HEADER.size)[0]
-        if fields[:4] != MAGIC or xxh3_64_intdigest(fields) != check:
-            raise OSError(f"{os.path.basename(self.path)} holds no frame at byte {self.sent + at}")
-        return HEADER_BYTES + int(HEADER.unpack(fields)[4])
-
     def close(self) -> None:
         """Close the file."""
         if self._file is not None:
             os.close(self._file)
+
+
+def _frame_bytes(content: bytes, at: int) -> int | None:
+    """How long the frame is whose header stands there; None if none does."""
+    fields = content[at : at + HEADER.size]
+    if fields[:4] != MAGIC or xxh3_64_intdigest(fields) != HEADER_CHECK.unpack_from(content, at + HEADER.size)[0]:
+        return None
+    return HEADER_BYTES + int(HEADER.unpack(fields)[4])
