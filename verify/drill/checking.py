@@ -35,7 +35,7 @@ from verify.judge.judgement import Judgement
 from verify.judge.observations import PACK_ROWS, blank_rows
 from verify.judge.order import Order
 from verify.judge.takeovers import TooManyTakeovers
-from verify.judge.verdict import Evidence, Verdict, conclude, plural
+from verify.judge.verdict import Evidence, conclude, plural
 from verify.ledger.frames import SEQUENCE_MAX, Kind
 from verify.load.run import Run
 from verify.load.specimens import SpecimenFile
@@ -147,7 +147,7 @@ def _check(
             journal = Journal(partial, facts, regions)
         specimens = SpecimenFile(str(folder.specimens_path / f"check-{name}.bin"))
         judgement.recall(earlier.in_flight)
-        scan = _scan(judgement, opened, specimens, read_twice, progress, journal, reading)
+        scan = scan_volume(judgement, opened, specimens, read_twice, progress, journal, reading)
         doubts = [*earlier.doubts, *_interruption(regions), *untold(about, folder.path, two, ledger.states.values())]
         earlier = replace(earlier, doubts=doubts)
         second = second_ledger_facts(about, folder.path, two)
@@ -186,7 +186,7 @@ def _seal(
     seal_check(folder, name, partial, heads)
 
 
-def _scan(
+def scan_volume(
     judgement: Judgement,
     opened: OpenedVolume,
     specimens: SpecimenFile,
@@ -195,6 +195,7 @@ def _scan(
     journal: Journal | None,
     reading: Reading,
 ) -> ScanResult:
+    """Read the volume and add what is odd there to the judgement's observations; arguments as for `check_record`."""
     run = judgement.run
     if opened.volume is None:
         for first in range(0, run.slots, PACK_ROWS):
@@ -231,7 +232,7 @@ def _conclude(
     partial: Path,
     second: dict[str, Any] | None,
 ) -> tuple[dict[str, Any], list[Order | None]]:
-    run, timeline = judgement.run, judgement.timeline
+    timeline = judgement.timeline
 
     def time_text(monotonic_ns: int) -> str:
         return rfc3339(timeline.wall_ns(monotonic_ns))
@@ -243,7 +244,38 @@ def _conclude(
             writer.write(judged)
         file.flush()
         os.fsync(file.fileno())
-    totals = judgement.assessor.totals
+    evidence, told = evidence_of(judgement, ledger, about, criteria, opened, scan, earlier.doubts)
+    orders = [judgement.order(index) for index in range(len(judgement.takeovers))]
+    facts = VerdictFacts(
+        about, opened.name, conclude(evidence), judgement, orders, scan, ledger.states, time_text, checked, told, second
+    )
+    return verdict_json(facts), [None if order is None else order.order for order in orders]
+
+
+def evidence_of(
+    judgement: Judgement,
+    ledger: LedgerParts,
+    about: dict[str, Any],
+    criteria: Sequence[Criterion],
+    opened: OpenedVolume,
+    scan: ScanResult,
+    doubts: Sequence[str] = (),
+) -> tuple[Evidence, list[dict[str, Any]]]:
+    """What a verdict rests on, once everything was judged; and the acceptance criteria with what was measured.
+
+    Args:
+        judgement, ledger, scan: of this check.
+        about: run.json.
+        criteria: those agreed on before the load.
+        opened: the volume.
+        doubts: what cannot be said because of earlier checks or an interruption.
+    """
+    timeline = judgement.timeline
+
+    def time_text(monotonic_ns: int) -> str:
+        return rfc3339(timeline.wall_ns(monotonic_ns))
+
+    run, totals = judgement.run, judgement.assessor.totals
     heads = about.get("ledger_heads")
     recorded = {str(k): str(v) for k, v in heads.items()} if isinstance(heads, dict) else {}
     damage = ledger.damage(timeline.heads | recorded)
@@ -264,15 +296,10 @@ def _conclude(
         covered_writes=judgement.state.covered_writes,
         missed_criteria=missed(told),
         unmeasured_criteria=unmeasured(told),
-        notes=[*_notes(judgement, opened, about, scan), *earlier.doubts],
+        notes=[*_notes(judgement, opened, about, scan), *doubts],
         directions=judgement.directions,
     )
-    verdict: Verdict = conclude(evidence)
-    orders = [judgement.order(index) for index in range(len(judgement.takeovers))]
-    facts = VerdictFacts(
-        about, opened.name, verdict, judgement, orders, scan, ledger.states, time_text, checked, told, second
-    )
-    return verdict_json(facts), [None if order is None else order.order for order in orders]
+    return evidence, told
 
 
 def _interruption(regions: list[Region] | None) -> list[str]:
