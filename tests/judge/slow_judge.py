@@ -100,13 +100,18 @@ class SlowJudge:
             self._count_around(takeover)
         self.seen_before: dict[int, int] = {}
         for seen in earlier:
-            for slot, (first, _) in enumerate(seen):
-                n = whole_here(slot, first)
+            for slot, content in self._served(seen):
+                n = whole_here(slot, content)
                 if n is not None and self._beyond_acknowledged(slot, n):
                     self.seen_before[slot] = max(n, self.seen_before.get(slot, -1))
         self._prove(looks)
 
     # Proof
+
+    def _served(self, looks: list[tuple[Content, Content]]) -> list[tuple[int, Content]]:
+        """What a check got of each slot, at its second read too if there was one."""
+        reads = 2 if self.story.twice else 1
+        return [(slot, content) for slot, pair in enumerate(looks) for content in pair[:reads]]
 
     def _beyond_acknowledged(self, slot: int, n: int) -> bool:
         return self.in_flight.get(slot) == n or self._may_be_beyond(slot, n)
@@ -121,8 +126,8 @@ class SlowJudge:
     def _prove(self, looks: list[tuple[Content, Content]]) -> None:
         found: dict[int, int] = {}
         seen = list(self.seen_before.items())
-        for slot, (first, _) in enumerate(looks):
-            seen += [(slot, s[2]) for s in first or () if s[:2] == ("write", slot)]
+        for _, content in self._served(looks):
+            seen += [(s[1], s[2]) for s in content or () if s[0] == "write"]
         for slot, n in seen:
             if self._may_be_beyond(slot, n):
                 lane = lane_of(self.story.run, slot)

@@ -18,6 +18,7 @@ from verify.blocks.layout import (
     MAGIC,
     SEQUENCE_MAX,
     STAMP_BYTES,
+    VERSION,
     StreamLayout,
     first_word,
 )
@@ -88,8 +89,20 @@ def decode_blocks(data: memoryview, layout: StreamLayout) -> DecodedBlocks:
 
 def own_sectors(data: memoryview, layout: StreamLayout, tag: int) -> npt.NDArray[np.bool_]:
     """For each block of `data` whether any of its sectors carries a stamp of the run `tag`, of whichever stream."""
-    count = len(data) // layout.block_bytes
-    words = np.frombuffer(data, dtype="<u8").reshape(count, layout.sectors, layout.sector_bytes // 8)
+    words = _sector_words(data, layout)
     magic = words[:, :, 0] & np.uint64(0xFFFFFFFF) == np.uint64(int.from_bytes(MAGIC, "little"))
     stamped = magic & (words[:, :, 1] == np.uint64(tag))
     return np.asarray(stamped.any(axis=1))
+
+
+def foreign_sectors(data: memoryview, layout: StreamLayout, tag: int) -> npt.NDArray[np.bool_]:
+    """For each block of `data` whether every one of its sectors carries a stamp of a run other than `tag`."""
+    words = _sector_words(data, layout)
+    head = np.uint64(int.from_bytes(MAGIC + bytes([VERSION]), "little"))
+    stamped = (words[:, :, 0] & np.uint64(0xFFFFFFFFFF) == head) & (words[:, :, 1] != np.uint64(tag))
+    return np.asarray(stamped.all(axis=1))
+
+
+def _sector_words(data: memoryview, layout: StreamLayout) -> npt.NDArray[np.uint64]:
+    count = len(data) // layout.block_bytes
+    return np.frombuffer(data, dtype="<u8").reshape(count, layout.sectors, layout.sector_bytes // 8)

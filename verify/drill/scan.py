@@ -14,12 +14,13 @@ import numpy as np
 import numpy.typing as npt
 from xxhash import xxh3_64_intdigest
 
-from verify.blocks.decode import State, own_sectors
+from verify.blocks.decode import State, foreign_sectors, own_sectors
+from verify.blocks.dissect import Origin, dissect
 from verify.blocks.encode import BlockMaker
 from verify.drill.journal import COUNTS, REGION_BYTES, Journal, Region
 from verify.drill.observed import EarlyLook, Observed, look_at, spans_of
 from verify.drill.readahead import Piece, ReadAhead
-from verify.judge.content import Content, look
+from verify.judge.content import Content, Seen, look
 from verify.judge.decision import Source
 from verify.judge.observations import Observations, Rows, blank_rows, row_of
 from verify.judge.slots import SlotState
@@ -194,6 +195,9 @@ class Scanner:
             self._seen[slots] = np.where(at_home, sequence, _SEEN_UNKNOWN)
             codes = np.array([_SEEN_FOREIGN, _SEEN_BLANK, _SEEN_UNMATCHED], dtype=np.int64)
             self._seen[slots[nothing_due]] = codes[observed.state[nothing_due]]
+            broken = nothing_due & (observed.state == State.BROKEN)
+            if broken.any():
+                self._seen[slots[broken & foreign_sectors(piece.data, layout, state.run.tag)]] = _SEEN_FOREIGN
         odd = ~(expected | nothing_due)
         if not odd.any():
             return
@@ -230,18 +234,31 @@ class Scanner:
         in_flight = self._state.in_flight.get(slot, -1)
         expected = max(int(self._state.newest[slot]), in_flight)
         seen = look(block, slot - layout.first_slot, self._makers[piece.stream], expected, self._makers)
-        if seen.newest >= 0:
-            self._note_beyond(slot, seen.newest)
+        self._note_what_it_proves(piece.stream, slot, block, seen)
         row = row_of(slot, Source.CHECK, seen)
         row["issued_ns"], row["done_ns"] = piece.times
         where = "" if kept is None else f"; bytes kept in specimens/{kept['file']} at {kept['offset']}"
         self._observations.add(row, seen.detail + where)
 
+    def _note_what_it_proves(self, stream_index: int, slot: int, block: memoryview, seen: Seen) -> None:
+        """Note the operations that a block is proof of, wherever it or a sector of it belongs."""
+        if not self._any_open:
+            return
+        if seen.newest >= 0:
+            self._note_beyond(slot, seen.newest)
+        if not seen.strange_sectors and seen.content is not Content.MISPLACED:
+            return
+        maker = self._makers[stream_index]
+        for sector in dissect(block, slot - maker.layout.first_slot, maker, others=self._makers).sectors:
+            if sector.origin is Origin.ELSEWHERE:
+                home = maker.layout if sector.stream < 0 else self._makers[sector.stream].layout
+                self._note_beyond(home.first_slot + sector.slot, sector.sequence)
+
     def _note_in_flight(self, slot: int, sequence: int) -> None:
         """Keep, for later checks, a write above the acknowledged ones that may rightly stand on the slot."""
         is_open = self._state.is_open(self._state.lane_of_slot(slot))
         if self._state.in_flight.get(slot) == sequence or (is_open and self._state.writes_slot(slot, sequence)):
-            self.result.seen_in_flight[slot] = sequence
+            self.result.seen_in_flight[slot] = max(sequence, self.result.seen_in_flight.get(slot, -1))
 
     def _note_beyond(self, slot: int, sequence: int) -> None:
         lane = self._state.lane_of_slot(slot)
@@ -285,6 +302,9 @@ class Scanner:
         seen = look(block, slot - layout.first_slot, self._makers[piece.stream], expected, self._makers)
         row = row_of(slot, Source.CHECK, seen)
         row["issued_ns"], row["done_ns"] = piece.times
+        self._note_what_it_proves(piece.stream, slot, block, seen)
+        if seen.content is Content.WHOLE and seen.newest > self._state.newest[slot]:
+            self._note_in_flight(slot, seen.newest)
         beyond = self._state.is_open(lane) and seen.newest >= self._state.timeline.tails[lane].next_sequence
         row["steady"] = in_flight >= 0 or beyond
         return row, f"two reads of this check differ; the second: {seen.detail or 'a whole write'}"
