@@ -245,7 +245,7 @@ def _conclude(
         file.flush()
         os.fsync(file.fileno())
     evidence, told = evidence_of(judgement, ledger, about, criteria, opened, scan, earlier.doubts)
-    orders = [judgement.order(index) for index in range(len(judgement.takeovers))]
+    orders = [judgement.order(index, scan.slots_read > 0) for index in range(len(judgement.takeovers))]
     facts = VerdictFacts(
         about, opened.name, conclude(evidence), judgement, orders, scan, ledger.states, time_text, checked, told, second
     )

@@ -109,8 +109,13 @@ class Judgement:
                 yield self.assessor.judge(self.observations.of_slots(low, high), history)
         self.observations.forget_check()
 
-    def order(self, index: int) -> TakeoverOrder | None:
-        """The order finding of takeover `index`, None if nothing was lost there; after `judge` has ended."""
+    def order(self, index: int, checked: bool = True) -> TakeoverOrder | None:
+        """The order finding of takeover `index`, None if nothing was lost there; after `judge` has ended.
+
+        Args:
+            index: which takeover.
+            checked: whether the check read the volume; otherwise a slot that no lane looked at tells nothing.
+        """
         facts = self.assessor.order[index]
         if not facts.lossy:
             return None
@@ -120,7 +125,7 @@ class Judgement:
         newest.finish()
         odd = newest.odd_slots()
         left_out = facts.left_out + int((~facts.special[odd]).sum())
-        newest.leave_out_untold()
+        newest.leave_out_untold(checked)
         columns, counted = bulk_intact(facts, newest.issued_ns, newest.sequence)
         order = judge_order(*columns)
         return TakeoverOrder(replace(order, slots=order.slots + counted), left_out)

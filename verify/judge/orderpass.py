@@ -86,19 +86,25 @@ class NewestBefore:
         if issued_ns > self._start_ns:
             self._first_touch[slots[self._first_touch[slots] == _UNTOUCHED]] = _OVERWRITTEN
             return
+        # One in flight may have been seen elsewhere than on its slot; only where it must stand it does.
+        there = ~in_flight | (self._state.newest[slots] == sequences)
+        slots, sequences, in_flight = slots[there], sequences[there], in_flight[there]
         self._in_flight[slots] = False
         self._in_flight[slots[in_flight]] = True
         np.maximum.at(self.sequence, slots, sequences)
         self.issued_ns[slots] = np.maximum(self.issued_ns[slots], issued_ns)
 
-    def leave_out_untold(self) -> None:
+    def leave_out_untold(self, checked: bool) -> None:
         """Make `issued_ns` -1 also where the slot cannot tell what the takeover left.
 
-        That is where it was overwritten before anyone looked, where it looked odd, and where its newest write was in
+        That is where it was overwritten before anyone looked, where nobody looked at all (`checked` says whether the
+        check did), where it looked odd, and where its newest write was in
         flight when the takeover came: the controller that took over carried that write out, after the fact, so it says
         nothing of the moment that the volume went back to. (Counting it would call every rollback reordered.)
         """
         self.issued_ns[self._first_touch >= _ODD] = -1
+        if not checked:
+            self.issued_ns[self._first_touch == _UNTOUCHED] = -1
         self.issued_ns[self._in_flight] = -1
 
     def odd_slots(self) -> Int64Array:

@@ -176,8 +176,11 @@ class Timeline:
                 tail.in_flight = None  # acknowledged in the last moment, between its closing record and the close
 
     def unknown_not_before_ns(self, lane: int) -> int:
-        """A moment before which no operation beyond the lane's ledger was issued: its latest completion."""
-        opened_ns = self.opened_ns.get(int(self._part_of[lane]), -1)
+        """A moment before which no operation beyond the lane's ledger was issued: its latest completion.
+
+        Of a part of which nothing is left that is the beginning of all time.
+        """
+        opened_ns = self.opened_ns.get(int(self._part_of[lane]), 0)
         return max(self.tails[lane].last_completed_ns, opened_ns)
 
     @property
