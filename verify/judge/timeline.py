@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -32,11 +33,16 @@ _KNOWN = np.zeros(256, dtype=np.bool_)
 _KNOWN[[int(kind) for kind in Kind]] = True
 
 
-def kind_mask(records: Records, kinds: tuple[Kind, ...]) -> npt.NDArray[np.bool_]:
-    """Where the records are of one of the given kinds."""
+@lru_cache(maxsize=32)
+def _table(kinds: tuple[Kind, ...]) -> npt.NDArray[np.bool_]:
     table = np.zeros(256, dtype=np.bool_)
     table[[int(kind) for kind in kinds]] = True
-    return table[records.kind]
+    return table
+
+
+def kind_mask(records: Records, kinds: tuple[Kind, ...]) -> npt.NDArray[np.bool_]:
+    """Where the records are of one of the given kinds."""
+    return _table(kinds)[records.kind]
 
 
 def time_in(event: dict[str, Any], name: str) -> int:
