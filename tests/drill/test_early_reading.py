@@ -151,6 +151,20 @@ class TestReadAhead:
         assert len(reads) == READS_AT_ONCE + 1
         ahead.close()
 
+    def test_memory_is_given_up_when_it_settles(self) -> None:
+        ahead = ReadAhead(MemoryVolume(400 * BLOCK), [Span(0, BLOCK, 400)], ahead_bytes=4 * BLOCK * 50)
+        assert ahead.buffers == 50
+        pieces: list[Any] = [ahead.take() for _ in range(40)]
+        for piece in pieces[:20]:
+            ahead.give_back(piece)
+        ahead.settle()
+        for piece in pieces[20:]:
+            ahead.give_back(piece)
+        while (piece := ahead.take()) is not None:
+            ahead.give_back(piece)
+        assert len(ahead._free) == ahead._made == ahead.buffers == readahead.SETTLED_BUFFERS
+        ahead.close()
+
     def test_what_a_read_raises_is_raised_by_who_takes_the_piece(self) -> None:
         volume = MemoryVolume(40 * BLOCK)
         volume.read = lambda at, buffer: 1 // 0  # type: ignore[method-assign]

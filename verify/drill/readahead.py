@@ -150,6 +150,9 @@ class ReadAhead:
         """Be content with few buffers from now on."""
         with self._has_room:
             self.buffers = min(self.buffers, SETTLED_BUFFERS)
+            while self._free and self._made > self.buffers:
+                self._free.pop()
+                self._made -= 1
 
     def close(self) -> None:
         """Begin no further read, and wait a little for those on their way; one that never ends is left behind."""
