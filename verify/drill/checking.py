@@ -47,6 +47,7 @@ SEEN_NAME = "seen.json"
 Reading = tuple[ReadAhead | None, EarlyLook | None]
 """What has begun to read the volume, and what looks at that, if anything has."""
 
+
 @dataclass(frozen=True)
 class CheckResult:
     """What a check left: the verdict file's contents, where they stand, and the order finding of each takeover."""
