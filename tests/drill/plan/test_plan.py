@@ -284,3 +284,25 @@ def _toml(value: Any) -> str:
 def _text(value: str) -> str:
     plain = (letter if letter not in '"\\' and letter.isprintable() else f"\\U{ord(letter):08x}" for letter in value)
     return f'"{"".join(plain)}"'
+
+
+class TestErasedSpan:
+    OWN = '[[stream]]\nspan = "300MiB"\nlanes = 2\n[[stream]]\nspan = "4KiB"\nlanes = 1\n'
+
+    def test_a_scenario_with_a_load_of_its_own_stays_within_the_plans_span(self, tmp_path: Path) -> None:
+        """By default a set would cover 1 GiB, and the survey looked at less."""
+        text = PLAIN.replace('set = "virtual machines"\nspan = "1GiB"\n', "") + self.OWN
+        path = tmp_path / "own.toml"
+        path.write_text(text + '[[scenario]]\nname = "b"\ndo = "c"\nload-set = "databases"\n')
+        plan = read_plan(str(path))
+        tested = sum(plan.request.spans(None))
+        assert plan.volume.asked.span_bytes == plan.span_bytes == tested == (300 << 20) + 4096
+        for scenario in plan.scenarios:
+            assert sum(plan.request_for(scenario, 1).spans(None)) <= tested
+
+    def test_a_span_beside_streams_is_told(self, tmp_path: Path) -> None:
+        text = PLAIN.replace('set = "virtual machines"\n', "") + self.OWN
+        path = tmp_path / "own.toml"
+        path.write_text(text)
+        with pytest.raises(UsageError, match=r"line \d+: span in \[load\] goes with a set"):
+            read_plan(str(path))

@@ -66,7 +66,11 @@ class PlannedVolume:
 
 @dataclass(frozen=True)
 class Plan:
-    """A whole plan; `digest` is the BLAKE3 of its text, `load_set` the name of its load, "" for its own streams."""
+    """A whole plan.
+
+    `digest` is the BLAKE3 of its text, `load_set` the name of its load, "" for its own streams. `span_bytes` is what
+    its streams cover together: a scenario with a load set of its own stays within it, for nothing else may be erased.
+    """
 
     path: str
     text: str
@@ -208,6 +212,8 @@ def _load(table: Table, stream_tables: list[Table]) -> tuple[str, RunRequest, in
     elif not name and not stream_tables:
         table.wrong("set", f"say what the load is: a set (one of {', '.join(LOAD_SETS)}), or [[stream]] tables")
     total = span or SPAN_BYTES_DEFAULT
+    if stream_tables and span:
+        table.wrong("span", "span in [load] goes with a set; [[stream]] tables have spans of their own")
     if name:
         try:
             streams = load_set(name, total)
@@ -235,7 +241,7 @@ def _load(table: Table, stream_tables: list[Table]) -> tuple[str, RunRequest, in
             table.complaints.add(("stream", 0) if stream_tables else table.place, str(error).replace("--", ""))
     submit = table.choice("submit", SUBMISSIONS, AUTO)
     table.end()
-    return name, request, total, submit
+    return name, request, sum(request.spans(None)) or total, submit
 
 
 def _stream(table: Table) -> StreamRequest | None:
