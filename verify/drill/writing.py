@@ -238,6 +238,7 @@ def write_to_volume(
     erase: str | None = None,
     allow_page_cache: bool = False,
     neighbour: NeighbourWatch | None = None,
+    on_made: Callable[[], None] = lambda: None,
 ) -> Outcome:
     """The whole write step on a real volume, with every check of safety before the first write.
 
@@ -249,6 +250,7 @@ def write_to_volume(
         erase: the identity that the user agrees to erase.
         allow_page_cache: go on although direct I/O is refused or not real.
         neighbour: watches what is behind the floating address.
+        on_made: told when a file was made.
 
     Raises:
         UsageError, CannotRun: with the reason in one sentence.
@@ -267,6 +269,7 @@ def write_to_volume(
         if not existed:
             create_file(path, new_bytes)
             created = True
+            on_made()
         volume = open_volume(
             path, writable=True, exclusive=True, allow_page_cache=allow_page_cache, expected=expected
         )

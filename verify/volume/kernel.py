@@ -17,6 +17,9 @@ _libc = ctypes.CDLL(None, use_errno=True)
 
 _AT_FDCWD = -100
 _STATX_DIOALIGN = 0x2000
+_STATX_BTIME = 0x800
+_STATX_BIRTH_OFFSET_BYTES = 80
+_AT_SYMLINK_NOFOLLOW = 0x100
 _STATX_SIZE_BYTES = 256
 _STATX_DIRECT_ALIGNMENT_OFFSET_BYTES = 152
 
@@ -69,6 +72,24 @@ def direct_alignment(path: str) -> tuple[int, int] | None:
         return None
     memory_bytes, offset_bytes = struct.unpack_from("=II", answer, _STATX_DIRECT_ALIGNMENT_OFFSET_BYTES)
     return memory_bytes, offset_bytes
+
+
+def birth_ns(path: str) -> int:
+    """When the file at `path` was made, in nanoseconds since 1970; 0 where its file system does not keep that.
+
+    An inode's number comes back with the next file, its time of birth does not. A symbolic link is not followed.
+    """
+    try:
+        statx = _libc.statx
+    except AttributeError:
+        return 0
+    answer = ctypes.create_string_buffer(_STATX_SIZE_BYTES)
+    flags, wanted = ctypes.c_int(_AT_SYMLINK_NOFOLLOW), ctypes.c_uint(_STATX_BTIME)
+    if statx(_AT_FDCWD, os.fsencode(path), flags, wanted, answer) != 0:
+        return 0
+    (mask,) = struct.unpack_from("=I", answer, 0)
+    seconds, nanoseconds = struct.unpack_from("=qI", answer, _STATX_BIRTH_OFFSET_BYTES)
+    return int(seconds * 1_000_000_000 + nanoseconds) if mask & _STATX_BTIME else 0
 
 
 def memory_file_system(fd: int) -> str:

@@ -25,6 +25,7 @@ from verify.load.supervisor import Outcome
 from verify.volume.discarding import discard_span
 from verify.volume.fate import footing_of_volume
 from verify.volume.identity import VolumeIdentity, identify
+from verify.volume.kernel import birth_ns
 from verify.volume.lines import NOT_TOLD
 from verify.volume.neighbour import NeighbourTable
 from verify.volume.survey import Survey, survey
@@ -49,33 +50,37 @@ class VolumeGround:
     def survey(self) -> Survey | None:
         """Look at the volume; see `Ground`."""
         if not os.path.lexists(self._planned.path):
+            self._may_be_made()
             return None
         return survey(self._planned.path, self._planned.asked)
 
     def load(self, scenario: Scenario, record: str, request: RunRequest, options: LoadOptions) -> Outcome:  # noqa: ARG002
         """Fill and load the volume; see `Ground`."""
         path = self._planned.path
-        is_new = not os.path.lexists(path)
+        if not os.path.lexists(path):
+            self._may_be_made()
         folder = RecordFolder(record)
         watch: MachineWatch | None = None
 
         def on_event(event: dict[str, Any]) -> None:
             nonlocal watch
             if event["event"] == "load_began":
-                if is_new:
-                    self._progress.made = _which_file(path)
-                    self._progress.save()
-                watch = MachineWatch(folder.append_event, _path_states(identify(path)))
+                watch = MachineWatch(folder.append_event, _path_states(path))
                 watch.start()
             elif event["event"] == "stop" and watch is not None:
                 watch.end()
             options.on_event(event)
+
+        def on_made() -> None:
+            self._progress.made = _which_file(path)
+            self._progress.save()
 
         neighbour = self._neighbour()
         try:
             return write_to_volume(
                 path, record, request, replace(options, on_event=on_event, second_ledger=second_ledger(self._plan)),
                 erase=self._erase(), allow_page_cache=self._planned.allow_page_cache, neighbour=neighbour,
+                on_made=on_made,
             )  # fmt: skip
         finally:
             if neighbour is not None:
@@ -102,7 +107,7 @@ class VolumeGround:
         path, request = self._planned.path, self._plan.request
         identity = identify(path)
         if identity.is_file:
-            if self._progress.made != _which_file(path):
+            if not self._is_made_here():
                 raise CannotRun(f"{path} was not made by this drill and is left as it is; remove it yourself")
             os.unlink(path)
             return f"{path} was removed"
@@ -115,9 +120,22 @@ class VolumeGround:
         if self._planned.erase:
             return self._planned.erase
         path = self._planned.path
-        if self._progress.made and os.path.lexists(path) and self._progress.made == _which_file(path):
-            return identify(path).identity
-        return None
+        return identify(path).identity if os.path.lexists(path) and self._is_made_here() else None
+
+    def _is_made_here(self) -> bool:
+        """Whether the file at the path is the very one that this drill made; where that cannot be told, it is not."""
+        found = _which_file(self._planned.path)
+        return bool(found["birth_ns"]) and self._progress.made == found
+
+    def _may_be_made(self) -> None:
+        """Refuse to make a file where a volume is missing.
+
+        Raises:
+            CannotRun: if the volume was there before, or is no file.
+        """
+        path = self._planned.path
+        if self._progress.made or self._planned.erase or os.path.realpath(path).startswith("/dev/"):
+            raise CannotRun(f"the volume {path} is not there; bring it back, and go on by --resume. Nothing was made")
 
     def _neighbour(self) -> NeighbourWatch | None:
         address = self._planned.asked.floating_address
@@ -145,12 +163,17 @@ def _which_file(path: str) -> dict[str, Any]:
         found = os.lstat(path)
     except OSError as error:
         raise UsageError(f"{path} is no longer there: {error.strerror}") from None
-    return {"path": os.path.realpath(path), "device": found.st_dev, "inode": found.st_ino}
+    return {
+        "path": os.path.realpath(path), "device": found.st_dev, "inode": found.st_ino, "birth_ns": birth_ns(path),
+    }  # fmt: skip
 
 
-def _path_states(identity: VolumeIdentity) -> Callable[[], Mapping[str, str]]:
+def _path_states(path: str) -> Callable[[], Mapping[str, str]]:
+    known: list[VolumeIdentity] = []
+
     def look() -> Mapping[str, str]:
-        paths = footing_of_volume(identity, BlockTree()).paths
+        known[:] = known or [identify(path)]
+        paths = footing_of_volume(known[0], BlockTree()).paths
         return {path.device: ", ".join(filter(None, _told(path))) or NOT_TOLD for path in paths}
 
     return look
