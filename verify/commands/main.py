@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import io
 import sys
@@ -13,6 +14,7 @@ from typing import NoReturn, cast
 import click
 
 from verify.errors import EXIT_CANNOT_RUN, EXIT_USAGE, AckproofError
+from verify.report.visible import visible
 
 _COMMANDS = ("survey", "write", "mark", "check", "report", "drill", "dossier", "rehearse", "receive")
 """In the order of a drill. Each stands in a file of its name, and is a function of that name."""
@@ -85,4 +87,7 @@ def _end_for_want_of_memory() -> NoReturn:
 
 
 def _say(text: str) -> None:
-    click.echo(f"ackproof: {text}", err=True)
+    """Print why it ended; a terminal that hung up or a pipe that was closed must not change the exit code."""
+    lines = "\n".join(visible(line) for line in text.split("\n"))
+    with contextlib.suppress(OSError):
+        click.echo(f"ackproof: {lines}", err=True)
