@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import secrets
+import shlex
+import signal
 import sys
 from dataclasses import replace
+from typing import TextIO
 
 import click
 
@@ -13,10 +17,11 @@ from verify.commands.check import EXIT_OF_VERDICT
 from verify.commands.dossier import ask_passphrase
 from verify.commands.report import require_packages
 from verify.commands.terminal import Terminal
-from verify.drill.conduct.conductor import Conductor, Stopped, Wishes, require_commands, steps_in_words
+from verify.drill.conduct.conductor import Conductor, Wishes, require_commands, steps_in_words
 from verify.drill.conduct.ground import Ground
 from verify.drill.conduct.operator import Nobody, Operator
 from verify.drill.conduct.progress import Progress
+from verify.drill.conduct.stopping import Stopped
 from verify.drill.conduct.volume_ground import VolumeGround, second_ledger
 from verify.drill.plan.plan import Plan, read_plan
 from verify.drill.plan.usual import starting_plan
@@ -24,6 +29,7 @@ from verify.drill.signature import key_name, load_key
 from verify.errors import EXIT_PASS, CannotRun, UsageError
 from verify.rehearsal.drill_ground import RehearsalGround, shortened
 from verify.rehearsal.faults import FAULTS
+from verify.report.visible import visible
 
 _EXAMPLE = """
 \b
@@ -40,7 +46,7 @@ Examples:
 @click.option("--new", "is_new", is_flag=True, help="Write a plan to begin with, to PLAN.toml or standard output.")
 @click.option("--resume", is_flag=True, help="Go on with a drill that was interrupted or stopped.")
 @click.option("--again", is_flag=True,
-              help="With --resume: do the interrupted scenario once more, though it may have been done.")  # fmt: skip
+              help="With --resume: do what was interrupted once more, though it may have been done.")  # fmt: skip
 @click.option("--go-on-after-fail", is_flag=True, help="Do not stop at a run that fails.")
 @click.option("--rehearse", is_flag=True, help="On the simulated pair, with short times; no command of the plan runs.")
 @click.option("--fault", type=click.Choice(list(FAULTS)), default=None, help="With --rehearse: how the pair behaves.")
@@ -62,6 +68,8 @@ def drill(
     Exit code 0 all runs PASS, 1 one is a FAIL, 3 one is INCONCLUSIVE or was left out, 4 stopped before the end.
     """
     if is_new:
+        if resume or rehearse or again or go_on_after_fail or no_dossier or sign or fault:
+            raise UsageError("--new only writes a plan; leave out the other options")
         return _write_new(plan_path)
     if plan_path is None:
         raise UsageError("name a plan; `ackproof drill --new plan.toml` writes one to begin with")
@@ -73,7 +81,7 @@ def drill(
         raise UsageError("--sign signs the dossier; leave out --no-dossier")
     plan = read_plan(plan_path)
     wishes = _wishes(go_on_after_fail, again, no_dossier, sign)
-    operator: Operator = Terminal() if sys.stdin.isatty() and sys.stderr.isatty() else Nobody(_say)
+    operator: Operator = Terminal() if _is_terminal(sys.stdin) and _is_terminal(sys.stderr) else Nobody(_say)
     if not rehearse and not operator.attended:
         require_commands(plan)
     if not rehearse:
@@ -85,22 +93,31 @@ def drill(
             ground = RehearsalGround(
                 progress.path, progress.plan, progress.rehearsal, progress.seed, operator.attended
             )
-        verdict = _conduct(Conductor(progress, ground, operator, wishes), progress, plan_path, rehearse)
+        conductor = Conductor(progress, ground, operator, wishes)
+        verdict = _conduct(conductor, progress, plan_path, rehearse, operator.attended)
     click.echo(f"{verdict}   all runs of {plan_path}{' on the simulated pair' if rehearse else ''}")
     return EXIT_OF_VERDICT[verdict]
 
 
-def _conduct(conductor: Conductor, progress: Progress, plan_path: str, rehearse: bool) -> str:
-    resume = f"ackproof drill {plan_path}{' --rehearse' if rehearse else ''} --resume"
+def _conduct(conductor: Conductor, progress: Progress, plan_path: str, rehearse: bool, attended: bool) -> str:
+    resume = f"ackproof drill {shlex.quote(plan_path)}{' --rehearse' if rehearse else ''} --resume"
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    if attended:  # The next question then finds that nobody can answer; until there, nothing is broken off.
+        signal.signal(signal.SIGHUP, lambda _number, _frame: None)
     try:
         return conductor.conduct()
     except KeyboardInterrupt:
         raise Stopped(f"stopped; go on by: {resume}") from None
     finally:
-        for line in steps_in_words(progress):
-            click.echo(line)
-        if progress.dossier:
-            click.echo(os.path.join(progress.dossier, "dossier.html"))
+        with contextlib.suppress(OSError):
+            for line in steps_in_words(progress):
+                click.echo(line)
+            if progress.dossier:
+                click.echo(os.path.join(progress.dossier, "dossier.html"))
+
+
+def _is_terminal(stream: TextIO | None) -> bool:
+    return stream is not None and not stream.closed and stream.isatty()
 
 
 def _write_new(path: str | None) -> int:
@@ -138,9 +155,10 @@ def _wishes(go_on_after_fail: bool, again: bool, no_dossier: bool, sign: str | N
     wishes = replace(wishes, report=report_html, dossier=dossier_html)
     if sign is None:
         return wishes
-    key = load_key(sign, ask_passphrase if sys.stdin.isatty() else None)
+    key = load_key(sign, ask_passphrase if _is_terminal(sys.stdin) else None)
     return replace(wishes, key=key, signed_by=key_name(key.public_key().public_bytes_raw().hex()))
 
 
 def _say(text: str) -> None:
-    click.echo(f"ackproof: {text}", err=True)
+    with contextlib.suppress(OSError):  # Whoever read it may be gone; the drill goes on.
+        click.echo(f"ackproof: {visible(text)}", err=True)

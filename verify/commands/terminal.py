@@ -6,13 +6,14 @@ import contextlib
 import os
 import select
 import sys
+import termios
 import time
 from collections.abc import Callable, Mapping, Sequence
 
 import click
 
 from verify.commands.live import LiveLine
-from verify.drill.conduct.operator import Answer, Pressed
+from verify.drill.conduct.operator import Answer, NoAnswer, Pressed
 from verify.drill.quantities import format_size
 from verify.load.supervisor import Snapshot
 from verify.report.visible import visible
@@ -24,7 +25,8 @@ _PROGRESS_EVERY_S = 1.0
 class Terminal:
     """Somebody at a terminal. Keys are taken by the line, so nothing is done by a single key pressed by mistake.
 
-    A terminal that hangs up answers nothing any more, and whatever was asked counts as not done.
+    What was typed before a question answers nothing. A terminal that hangs up answers nothing any more, and whatever
+    was asked for may have been done or not.
     """
 
     attended = True
@@ -45,15 +47,13 @@ class Terminal:
 
     def hold(self, title: str, points: Sequence[str]) -> Answer:
         """Ask for each point to be confirmed."""
+        self._forget_keys()
         self._print(f"\nHold point before: {visible(title)}")
         for point in points:
             self._print(f"  [ ] {visible(point)}")
         self._print("Press Enter when all of it is so; s and Enter to leave this run out, q and Enter to stop.")
-        while (line := self._line(lambda: False)) is not None:
-            if line in ("", "s", "q"):
-                return {"": Answer.GO, "s": Answer.SKIP, "q": Answer.STOP}[line]
-            self._print("Enter, s or q?")
-        return Answer.STOP
+        answers = {"": Answer.GO, "s": Answer.SKIP, "q": Answer.STOP}
+        return answers[self._one_of(tuple(answers), "Enter, s or q?")]
 
     def do_now(self, text: str, given_up: Callable[[], bool]) -> Pressed | None:
         """Ask for it, and wait for the key."""
@@ -72,26 +72,20 @@ class Terminal:
 
     def done(self, text: str) -> bool:
         """Ask for it, and wait for the key."""
+        self._forget_keys()
         self._print(f"\nPlease: {visible(text)}")
-        self._print("Press Enter when it is done; q and Enter to stop the drill.")
-        while (line := self._line(lambda: False)) is not None:
-            if line in ("", "q"):
-                return line == ""
-            self._print("Enter, or q?")
-        return False
+        self._print("Press Enter when it is done; q and Enter to stop the drill, if it was not done.")
+        return self._one_of(("", "q"), "Enter, or q?") == ""
 
     def choose(self, question: str, choices: Mapping[str, str]) -> str:
         """Ask until one of the answers is given."""
+        self._forget_keys()
         self._print(f"\n{visible(question)}")
         for key, meaning in choices.items():
             self._print(f"  {key}  {visible(meaning)}")
         careful = next(iter(choices))
         self._print(f"Type one of {', '.join(choices)} and press Enter. [{careful}]")
-        while (line := self._line(lambda: False)) is not None:
-            if line in choices or line == "":
-                return line or careful
-            self._print(f"One of {', '.join(choices)}?")
-        return careful
+        return self._one_of(("", *choices), f"One of {', '.join(choices)}?") or careful
 
     def load_begins(self) -> None:
         """Start the live line."""
@@ -115,35 +109,43 @@ class Terminal:
         if now - self._shown_at >= _PROGRESS_EVERY_S or done == total:
             self._shown_at = now
             end = "\n" if done == total else ""
-            click.echo(f"\r\x1b[2Kread back {format_size(done)} of {format_size(total)}{end}", err=True, nl=False)
+            with contextlib.suppress(OSError):
+                click.echo(f"\r\x1b[2Kread back {format_size(done)} of {format_size(total)}{end}", err=True, nl=False)
+
+    def _one_of(self, answers: Sequence[str], again: str) -> str:
+        while True:
+            line = self._line(lambda: False)
+            if line in answers:
+                return line or ""
+            self._print(again)
 
     def _line(self, given_up: Callable[[], bool]) -> str | None:
-        """The next line that is typed, without blanks around it and in small letters; None if there is none."""
+        """The next line that is typed, without blanks around it and in small letters; None if it was given up.
+
+        Raises:
+            NoAnswer: if the terminal hung up.
+        """
         while b"\n" not in self._pending:
             if given_up():
                 return None
-            ready, _, _ = select.select([sys.stdin.fileno()], [], [], _LOOK_S)
-            if not ready:
-                continue
             try:
+                ready, _, _ = select.select([sys.stdin.fileno()], [], [], _LOOK_S)
+                if not ready:
+                    continue
                 piece = os.read(sys.stdin.fileno(), 4096)
-            except OSError:
-                return None
-            if not piece:
-                return None
-            self._pending += piece
+                if not piece:  # Ctrl-D, unless the terminal is gone: then this fails.
+                    termios.tcgetattr(sys.stdin.fileno())
+            except (OSError, termios.error):
+                raise NoAnswer("the terminal hung up, and nobody can answer; go on by --resume") from None
+            self._pending += piece or b"\x04\n"
         line, _, self._pending = self._pending.partition(b"\n")
         return line.decode("utf-8", "replace").strip().lower()
 
     def _forget_keys(self) -> None:
-        """Forget what was typed before the question: an Enter pressed too early must not mark anything."""
+        """Forget what was typed before the question, a line begun too: an Enter pressed too early answers nothing."""
         self._pending = b""
-        while select.select([sys.stdin.fileno()], [], [], 0)[0]:
-            try:
-                if not os.read(sys.stdin.fileno(), 4096):
-                    return
-            except OSError:
-                return
+        with contextlib.suppress(OSError, termios.error):
+            termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
 
     def _print(self, text: str) -> None:
         """Print a text on lines of its own, whatever the live line shows; a terminal that hung up is told nothing."""

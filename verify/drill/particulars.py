@@ -26,6 +26,7 @@ class Particulars:
 
     `planned` has scenario, direction and repeats of each planned scenario; `runs` gives scenario, direction and repeat
     to runs that do not say so themselves, by run id. `bound` is the loss probability to be shown, between 0 and 1.
+    `incomplete` is set where something that was planned was left out: no dossier passes then.
     """
 
     title: str = "Acceptance of storage takeovers"
@@ -37,6 +38,7 @@ class Particulars:
     runs: dict[str, dict[str, Any]] = field(default_factory=dict)
     takeovers_a_year: float | None = None
     bound: float | None = None
+    incomplete: bool = False
 
     def texts(self, name: str) -> list[str]:
         """One of the lists of sentences."""

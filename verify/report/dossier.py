@@ -67,7 +67,7 @@ def dossier_content(runs: Sequence[BoundRun], particulars: Particulars, made: st
     told = [_run(number, run) for number, run in enumerate(runs, 1)]
     scenarios = _scenarios(told, particulars)
     bounds = loss_bounds(told, particulars.bound)
-    overall = worst([run["verdict"] for run in told])
+    overall = worst([*(run["verdict"] for run in told), *([INCONCLUSIVE] if particulars.incomplete else ())])
     return {
         "format": DOSSIER_FORMAT,
         "title": particulars.title,

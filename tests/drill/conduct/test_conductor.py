@@ -12,9 +12,10 @@ import pytest
 
 from tests.drill.conduct.memory_ground import MemoryGround, Scripted, begin, conduct, plan_of
 from tests.drill.memory_volume import MemoryVolume
-from verify.drill.conduct.conductor import Failed, Stopped, require_commands
+from verify.drill.conduct.conductor import require_commands
 from verify.drill.conduct.operator import Answer
 from verify.drill.conduct.progress import Progress, State
+from verify.drill.conduct.stopping import Failed, Stopped
 from verify.drill.plan.plan import Plan
 from verify.errors import CannotRun, UsageError
 from verify.rehearsal.drill_ground import shortened
@@ -138,11 +139,11 @@ class TestStopping:
 
     def test_what_was_not_done_begins_anew_and_the_first_load_is_kept_aside(self, tmp_path: Path) -> None:
         plan = plan_of(tmp_path, PULL)
-        progress = begin(plan)
+        progress, ground = begin(plan), MemoryGround()
         with pytest.raises(Stopped, match="before it was done; --resume begins this run again"):
-            conduct(progress, MemoryGround(), Scripted(does=False))
+            conduct(progress, ground, Scripted(does=False))
         again = Progress.resume(plan, "", plan.records)
-        assert conduct(again, MemoryGround()) == "PASS"
+        assert conduct(again, ground) == "PASS"
         assert (again.path / "01-cable-pull-a-to-b-aside-1" / "run.json").exists()
         assert "an earlier load ended before anything was done" in about(again)["scenario"]["deviations"][0]
 

@@ -118,11 +118,19 @@ class Screen:
         with out:
             return self.process.returncode, out.read()
 
+    def hang_up(self) -> int:
+        """Take the terminal away, and wait for the end: the exit code."""
+        os.close(self._side)
+        self._side = -1
+        self.process.communicate(timeout=60)
+        return self.process.returncode
+
     def close(self) -> None:
         if self.process.poll() is None:
             os.killpg(self.process.pid, signal.SIGKILL)
             self.process.wait()
-        os.close(self._side)
+        if self._side >= 0:
+            os.close(self._side)
 
     def _read(self) -> bool:
         try:
@@ -313,15 +321,22 @@ def test_what_does_not_go_together_is_told(tmp_path: Path, arguments: tuple[str,
     assert (done.returncode in (2, 4), said in done.stderr, "Traceback" in done.stderr) == (True, True, False)
 
 
-def test_a_hung_up_terminal_counts_as_not_done(tmp_path: Path, screens: Callable[..., Screen]) -> None:
+def test_when_the_terminal_hangs_up_the_load_goes_on_and_the_deed_is_not_asked_for_again(
+    tmp_path: Path, screens: Callable[..., Screen]
+) -> None:
+    """The operator's own connection may hang on the cable that was pulled; Ctrl-D alone is no answer."""
     screen = screens(write_plan(tmp_path), "--rehearse", "--no-dossier")
+    screen.type("\n")
     screen.wait_for("Hold point")
     screen.type("\n")
     screen.wait_for(">>> DO IT NOW")
     screen.type("\x04")
-    code, _ = screen.end()
-    assert code == 4
-    assert drill_json(tmp_path / "records-rehearsal")["steps"][0]["done"] == []
+    screen.wait_for(">>> Enter, or q?")
+    assert screen.hang_up() == 4
+    (first, *others) = drill_json(tmp_path / "records-rehearsal")["steps"]
+    assert (first["state"], first["begun"], first["done"]) == ("checked", ["do", "restore"], [])
+    assert "the terminal hung up when 'hand over' had been asked for" in first["deviations"][-1]
+    assert all(step["state"] == "planned" for step in others)
 
 
 

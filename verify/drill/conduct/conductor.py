@@ -8,45 +8,31 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from verify.drill.checking import check_record
-from verify.drill.conduct.finishing import give_back, make_dossier
+from verify.drill.conduct.deeds import Deeds
+from verify.drill.conduct.finishing import final_verdict, give_back, make_dossier
 from verify.drill.conduct.ground import Ground
-from verify.drill.conduct.injection import NOT_DONE, THE_END, Injection
+from verify.drill.conduct.injection import HOLD_RETRY_S, NOT_DONE, STANDING_CAUTIONS, THE_END, Injection
 from verify.drill.conduct.operator import Answer, Operator
 from verify.drill.conduct.progress import Progress, State, Step
+from verify.drill.conduct.stopping import Failed, Stopped
 from verify.drill.opening import OpenedVolume
 from verify.drill.plan.plan import Plan
-from verify.drill.plan.scenarios import COLD_START, FAILBACK, PATHS, Deed, Scenario
+from verify.drill.plan.scenarios import COLD_START, FAILBACK, PATHS, Scenario
 from verify.drill.quantities import format_duration
 from verify.drill.record import RecordFolder
 from verify.drill.reporting import write_report
 from verify.drill.seal import REPORT_FILES
-from verify.drill.verdicts import worst_check
+from verify.drill.verdicts import read_verdict, worst_check
 from verify.drill.writing import LoadOptions
-from verify.errors import EXIT_FAIL, CannotRun, UsageError
-from verify.judge.verdict import FAIL, INCONCLUSIVE, PASS, plural, worst
-from verify.report.words import headline
+from verify.errors import CannotRun, UsageError
+from verify.judge.verdict import FAIL, PASS, plural
+from verify.report.words import damaged_blocks, headline
 from verify.volume.lines import Level
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
     from verify.report.facts import ReportFacts
-
-HOLD_RETRY_S = 5.0
-STANDING_CAUTIONS = (
-    "Pulling power or cables and opening a chassis can hurt people and destroy data.",
-    "Follow the maker's service instructions and local codes, and leave it to qualified staff.",
-)
-
-
-class Stopped(CannotRun):
-    """The drill was stopped before its end and can be gone on with."""
-
-
-class Failed(Stopped):
-    """A run failed, and the drill stopped there."""
-
-    exit_code = EXIT_FAIL
 
 
 @dataclass(frozen=True)
@@ -55,7 +41,7 @@ class Wishes:
 
     Attributes:
         go_on_after_fail: whether the next run follows one that failed.
-        again: whether a scenario that was interrupted is done again, although it may have been done.
+        again: whether what was interrupted is done again, although it may have been done.
         report: makes the page of a report; None for no reports.
         dossier: makes the page of a dossier; None for none.
         key, signed_by: sign the dossier.
@@ -85,13 +71,15 @@ class Conductor:
         self._ground = ground
         self._operator = operator
         self._wishes = wishes
+        self._deeds = Deeds(progress, ground, operator, wishes.again)
         self._survey: list[dict[str, str]] = []
 
     def conduct(self) -> str:
         """Go on to the end.
 
         Returns:
-            The worst verdict of all runs; INCONCLUSIVE where a planned run was skipped and none failed.
+            The worst verdict of all runs, as their records have it now; INCONCLUSIVE where a planned run or a planned
+            check of one was left out and none failed.
 
         Raises:
             Stopped: if somebody or something stopped it; it can be gone on with.
@@ -103,11 +91,11 @@ class Conductor:
         while position < len(self._progress.steps):
             self._carry_out(self._progress.steps[position], position)
             position += 1
+        verdict = final_verdict(self._progress)
         wishes = self._wishes
         if wishes.dossier is not None:
             said = make_dossier(self._progress, wishes.dossier, wishes.key, wishes.signed_by)
             self._operator.say(said or f"dossier: {self._progress.dossier}")
-        verdict = worst([step.verdict or INCONCLUSIVE for step in self._progress.steps])
         give_back(self._progress, self._ground, self._operator, verdict)
         return verdict
 
@@ -139,9 +127,15 @@ class Conductor:
         if step.state in (State.LOADING, State.INJECTING) and RecordFolder(str(self._progress.record(step))).running():
             raise CannotRun(f"a load is still writing to {self._progress.record(step)}; wait for its end")
         if step.state is State.LOADING:
-            self._progress.set_aside(step)
+            self._set_aside(step)
         elif step.state is State.INJECTING:
             self._take_up(step)
+        if step.state is State.SPOILT:
+            self._write_reports(step)
+            self._stop_on_fail(step)
+            step.state = State.FINISHED
+            self._progress.save()
+            return
         if step.state is State.PLANNED:
             if not self._hold(step, scenario):
                 step.state = State.SKIPPED
@@ -156,7 +150,7 @@ class Conductor:
         self._stop_on_fail(step)
         self._check_further(step, scenario)
         self._write_reports(step)
-        self._do(step, "restore", scenario.restore)
+        self._deeds.do(step, "restore", scenario.restore)
         step.state = State.FINISHED
         self._progress.save()
 
@@ -172,8 +166,27 @@ class Conductor:
         again = self._wishes.again or self._operator.choose(question, choices) == "a"
         step.state = State.LOADED
         if again:
-            self._progress.again(step)
+            self._progress.again(step, "done again, as was asked for after an interruption")
         self._progress.save()
+
+    def _set_aside(self, step: Step) -> None:
+        """Begin a run anew whose load ended before anything was done; one that lost something all the same counts.
+
+        Raises:
+            CannotRun: if the volume is not there to be looked at; the load that follows would destroy the evidence.
+        """
+        record = RecordFolder(str(self._progress.record(step)))
+        if record.run_path.exists() and not self._ground.rehearsal:
+            self._operator.say("the load ended before anything was done; what it left is looked at first")
+            self._check(step, "", None)
+            if any(damaged_blocks(read_verdict(record, check["name"])) for check in step.checks):
+                step.later.append("the load ended before anything was done, and something was lost or damaged already")
+                step.state = State.SPOILT
+                self._progress.again(step, "begun anew, for the first load ended before anything was done")
+                return
+            step.checks.clear()
+            step.verdict = ""
+        self._progress.set_aside(step)
 
     def _hold(self, step: Step, scenario: Scenario) -> bool:
         """The hold point; false if the run is to be skipped.
@@ -184,7 +197,11 @@ class Conductor:
         if scenario.hold_command and not self._ground.rehearsal:
             deadline = time.monotonic() + scenario.within_s
             self._operator.say(f"waiting for: {'; '.join(scenario.hold)}")
+            told = ""
             while not (said := self._ground.hold(scenario, lambda: False)).well:
+                if said.told != told:
+                    told = said.told
+                    self._operator.say(f"not ready: the hold command {told}")
                 if time.monotonic() > deadline:
                     raise Stopped(
                         f"{scenario.title}: the hold point was not reached within {scenario.within_s:g} s: the hold "
@@ -195,6 +212,10 @@ class Conductor:
             if not scenario.hold_command and not self._ground.rehearsal:
                 step.deviations.append(f"nobody confirmed before the load: {'; '.join(scenario.hold)}")
             return True
+        for deed in filter(None, (scenario.first, scenario.do)):
+            by_command = deed.command and not self._ground.rehearsal
+            by = "by a command" if by_command else scenario.by or "by you, when told to"
+            self._operator.say(f"what will be done ({by}): {deed.told}")
         self._operator.warn((*STANDING_CAUTIONS, *scenario.cautions))
         answer = self._operator.hold(scenario.title, scenario.hold)
         if answer is Answer.STOP:
@@ -256,6 +277,8 @@ class Conductor:
         folder = RecordFolder.open(str(self._progress.record(step)))
         about, _ = folder.read_run()
         opened = self._ground.open_for_check(about, path)
+        if opened.volume is None and step.state is State.LOADING:
+            raise CannotRun(f"{opened.why_not}; bring it back, and go on by --resume")
         try:
             verdict, name = self._judged(folder, opened)
         finally:
@@ -305,45 +328,9 @@ class Conductor:
             if word == PATHS:
                 for path in self._plan.volume.paths:
                     self._check(step, f"path {path}", path)
-            elif word in (FAILBACK, COLD_START) and self._do(step, word, scenario.before_check(word)):
+            elif word in (FAILBACK, COLD_START) and self._deeds.do(step, word, scenario.before_check(word)):
                 self._check(step, word, None)
             self._stop_on_fail(step)
-
-    def _do(self, step: Step, name: str, deed: Deed) -> bool:
-        """Have something done to the pair without load; whether it was done.
-
-        What may have been done before an interruption is not done again unless somebody says so.
-        """
-        if not deed or name in step.done:
-            return name in step.done
-        if name in step.begun and self._operator.choose(
-            f"{deed.told!r} had been begun when the drill was interrupted", {"d": "it is done", "a": "do it again"}
-        ) != "a":
-            if not self._operator.attended:
-                step.later.append(f"{name}: begun before an interruption and not done again: {deed.told}")
-        else:
-            step.begun.append(name)
-            self._progress.save()
-            if not self._done(step, name, deed):
-                return False
-        step.done.append(name)
-        self._progress.save()
-        return True
-
-    def _done(self, step: Step, name: str, deed: Deed) -> bool:
-        scenario = self._progress.scenario(step)
-        if self._ground.needs_somebody(deed):
-            if not self._operator.attended:
-                step.later.append(f"{name}: nobody was there to do it: {deed.told}")
-                return False
-            self._operator.warn((*STANDING_CAUTIONS, *scenario.cautions))
-            if not self._operator.done(deed.told):
-                raise Stopped(f"stopped before {name} was done; go on by --resume")
-        done = self._ground.carry_out(deed, False, scenario.within_s, lambda: False)
-        if not done.well:
-            step.later.append(f"{name}: the command {done.told}")
-            raise Stopped(f"{name}: the command for {deed.told!r} {done.told}; see to it, and go on by --resume")
-        return True
 
 
 def require_commands(plan: Plan) -> None:
@@ -356,6 +343,7 @@ def require_commands(plan: Plan) -> None:
     for scenario in plan.scenarios:
         deeds = [("first", scenario.first), ("do", scenario.do)]
         deeds += [(word.replace(" ", "-"), scenario.before_check(word)) for word in scenario.further]
+        deeds += [("restore", scenario.restore)]
         lacking += [f"{scenario.title}: {key}" for key, deed in deeds if deed and not deed.command]
     if lacking:
         raise UsageError(

@@ -7,14 +7,19 @@ import time
 from typing import Any
 
 from verify.drill.conduct.ground import Ground
-from verify.drill.conduct.operator import Operator, Pressed
+from verify.drill.conduct.operator import NoAnswer, Operator, Pressed
 from verify.drill.conduct.progress import Progress, State, Step
 from verify.drill.plan.scenarios import Deed
 from verify.drill.record import RecordFolder
-from verify.errors import AckproofError
+from verify.errors import AckproofError, CannotRun
 
 THE_END = "the time is over"
 NOT_DONE = "it was not done"
+HOLD_RETRY_S = 5.0
+STANDING_CAUTIONS = (
+    "Pulling power or cables and opening a chassis can hurt people and destroy data.",
+    "Follow the maker's service instructions and local codes, and leave it to qualified staff.",
+)
 _LOOK_S = 0.05
 
 
@@ -71,13 +76,18 @@ class Injection:
             self._reason = self._course() or "the injection was ended"
         except AckproofError as failure:
             self.failure = failure
-            self._reason = NOT_DONE
+        except Exception as error:  # noqa: BLE001  (whatever it is: a load that nobody ends would go on for ever)
+            self.failure = CannotRun(f"the injection failed: {type(error).__name__}: {error}")
+        finally:
+            self._reason = self._reason or NOT_DONE
 
     def _course(self) -> str:
         """Everything from the run-in to the run-out; the reason why the load is to end."""
         scenario = self._scenario
         self._operator.say(f"run-in of {scenario.run_in_s:g} s")
         if not self._pass(scenario.run_in_s):
+            return ""
+        if not self._still_ready():
             return ""
         self._step.state = State.INJECTING
         self._progress.save()
@@ -92,18 +102,56 @@ class Injection:
         self._operator.say(f"run-out of {scenario.run_out_s:g} s after the stall")
         return THE_END if self._run_out(done_ns) else ""
 
+    def _still_ready(self) -> bool:
+        """Ask the hold command once more, for fill and run-in took their time; false if the load was stopped meanwhile.
+
+        Raises:
+            CannotRun: if the pair is not where it must be. Nothing was done to it then.
+        """
+        scenario = self._scenario
+        if not scenario.hold_command or self._ground.rehearsal:
+            return True
+        latest_s = time.monotonic() + scenario.within_s
+        while not (said := self._ground.hold(scenario, self._ended.is_set)).well:
+            if self._ended.is_set():
+                return False
+            if time.monotonic() > latest_s:
+                raise CannotRun(
+                    f"{scenario.title}: nothing was done, for after the run-in the hold command {said.told}; see to "
+                    "it; --resume begins this run again"
+                )
+            self._operator.say(f"not ready: the hold command {said.told}")
+            self._ended.wait(min(HOLD_RETRY_S, scenario.within_s / 10))
+        return True
+
     def _do(self, deed: Deed, name: str, takeover: bool) -> int | None:
-        """Have something done, and mark it; when it was done, None if it was not."""
-        self._operator.warn(self._scenario.cautions)
+        """Have something done, and mark it; when it was done, None if it was not.
+
+        Raises:
+            CannotRun: if the first of two things failed: the second one then is not what was planned.
+        """
         pressed = Pressed(time.monotonic_ns(), time.time_ns())
+        is_known = True
         if self._operator.attended and self._ground.needs_somebody(deed):
-            who = f"{self._scenario.by}: " if self._scenario.by else ""
-            answer = self._operator.do_now(who + deed.told, self._ended.is_set)
+            self._operator.warn((*STANDING_CAUTIONS, *self._scenario.cautions))
+            try:
+                answer = self._operator.do_now(self._asked(deed), self._ended.is_set)
+            except NoAnswer:
+                if not takeover:
+                    raise
+                # The cable that was pulled may have been the operator's own: the load goes on and shows what it was.
+                is_known, answer = False, Pressed(time.monotonic_ns(), time.time_ns())
+                self._step.deviations.append(f"the terminal hung up when {deed.told!r} had been asked for")
             if answer is None:
                 return None
             pressed = answer
+        else:
+            self._operator.warn(self._scenario.cautions)
         self._step.begun.append(name)
         self._progress.save()
+        if not is_known:
+            self._folder.drop_mark(f"asked for: {deed.told}", False, pressed.monotonic_ns, pressed.wall_ns)
+            return time.monotonic_ns()
         done = self._ground.carry_out(deed, takeover, self._scenario.within_s, self._ended.is_set)
         if deed.command:
             self._folder.append_event(
@@ -121,7 +169,17 @@ class Injection:
             self._step.deviations.append(f"the mark of {deed.told!r} came after the load had ended")
         self._step.done.append(name)
         self._progress.save()
+        if not (takeover or done.well):
+            raise CannotRun(
+                f"the first of two faults failed: the command for {deed.told!r} {done.told}; the second one was not "
+                "done. See to the pair; --resume checks what was recorded"
+            )
         return time.monotonic_ns()
+
+    def _asked(self, deed: Deed) -> str:
+        """What is said to whoever does it."""
+        who = f"{self._scenario.by}: " if self._scenario.by else ""
+        return who + deed.told
 
     def _run_out(self, done_ns: int) -> bool:
         """Let the load go on until it has been calm for as long as was asked; false if it was stopped meanwhile."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Protocol
 
+from verify.errors import CannotRun
 from verify.load.supervisor import Snapshot
 
 
@@ -24,6 +25,10 @@ class Pressed:
 
     monotonic_ns: int
     wall_ns: int
+
+
+class NoAnswer(CannotRun):
+    """Whoever was asked cannot answer any more: the terminal hung up. What was asked for may have been done."""
 
 
 class Operator(Protocol):
@@ -50,17 +55,27 @@ class Operator(Protocol):
             given_up: asked several times a second; true when there is no more use in waiting.
 
         Returns:
-            When the key was pressed; None if it was not done.
+            When the key was pressed; None if he says that it was not done, or there is no more use in waiting.
+
+        Raises:
+            NoAnswer: if nobody can answer any more.
         """
 
     def done(self, text: str) -> bool:
-        """Ask for something to be done without load, and wait for the key; false if it was not done."""
+        """Ask for something to be done without load, and wait for the key; false if he says that it was not done.
+
+        Raises:
+            NoAnswer: if nobody can answer any more.
+        """
 
     def choose(self, question: str, choices: Mapping[str, str]) -> str:
         """Ask a question; `choices` gives each answer with its meaning, the first is the careful one.
 
         Returns:
             One of the answers.
+
+        Raises:
+            NoAnswer: if nobody can answer any more.
         """
 
     def load_begins(self) -> None:

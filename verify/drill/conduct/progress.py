@@ -15,21 +15,28 @@ from verify.drill.plan.plan import Plan
 from verify.drill.plan.scenarios import Scenario
 from verify.drill.record import read_json, write_bytes, write_json
 from verify.errors import CannotRun, UsageError
+from verify.judge.verdict import SEVERITY
 
 DRILL_FORMAT = "ackproof-drill/1"
 DRILL_NAME = "drill.json"
 PLAN_NAME = "plan.toml"
 LOCK_NAME = "lock"
+_LEFT_BY_A_BEGINNING = frozenset({PLAN_NAME, f"{PLAN_NAME}.partial", f"{DRILL_NAME}.partial"})
+"""What a drill leaves that was killed before it had begun."""
 
 
 class State(StrEnum):
-    """How far one run has come; each is written down before what it names is begun."""
+    """How far one run has come; each is written down before what it names is begun.
+
+    A spoilt run lost something before anything was done; its scenario is still to be done, in another run.
+    """
 
     PLANNED = "planned"
     LOADING = "loading"
     INJECTING = "injecting"
     LOADED = "loaded"
     CHECKED = "checked"
+    SPOILT = "spoilt"
     FINISHED = "finished"
     SKIPPED = "skipped"
 
@@ -72,7 +79,9 @@ class Step:
         step = cls(**{name: value[name] for name in names})
         step.state = State(step.state)
         texts = [step.folder, step.verdict, *step.begun, *step.done, *step.deviations, *step.later]
-        known = all(isinstance(text, str) for text in texts) and all(isinstance(check, dict) for check in step.checks)
+        texts += [check[name] for check in step.checks for name in ("name", "after", "verdict")]
+        known = all(isinstance(text, str) for text in texts)
+        known = known and {step.verdict, *(check["verdict"] for check in step.checks)} <= {"", *SEVERITY}
         if not known or type(step.repeat) is not int or step.scenario not in range(scenarios):
             raise ValueError("a step is not as this program writes it")
         if os.sep in step.folder or step.folder in ("", ".", ".."):
@@ -97,6 +106,7 @@ class Progress:
         self.dossier = ""
         self.discarded = ""
         self.steps: list[Step] = []
+        self._written = b""
 
     @classmethod
     def begin(cls, plan: Plan, rehearsal: str, seed: int, path: str) -> Progress:
@@ -119,7 +129,7 @@ class Progress:
                 raise UsageError(
                     f"there is a drill in {path} already; go on with it by --resume, or name another folder by records"
                 )
-            if out.path.exists() and (not out.path.is_dir() or any(out.path.iterdir())):
+            if out.path.exists() and not (out.path.is_dir() and _holds_nothing(out.path, plan.text)):
                 raise UsageError(f"{path} is not an empty folder; name a new one by records in the plan")
             out.path.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -139,16 +149,19 @@ class Progress:
         out = cls(Path(path), plan)
         if not (out.path / DRILL_NAME).is_file():
             raise CannotRun(f"there is no drill to go on with in {path}; leave out --resume to begin one")
+        out._written = out._now_written()
         value = read_json(out.path / DRILL_NAME)
         try:
             if value["format"] != DRILL_FORMAT:
                 raise ValueError(f"its format is not {DRILL_FORMAT!r}")
             digest = str(value["plan"])
             out.steps = [Step.from_json(step, len(plan.scenarios)) for step in value["steps"]]
+            if not out.steps or len({step.folder for step in out.steps}) != len(out.steps):
+                raise ValueError("its steps are not as this program writes them")
             out.rehearsal, out.seed = str(value["rehearsal"]), int(value["seed"])
             out.made = dict(value["made"])
             out.dossier, out.discarded = str(value["dossier"]), str(value["discarded"])
-        except (KeyError, TypeError, ValueError) as error:
+        except (KeyError, TypeError, ValueError, OverflowError) as error:
             raise UsageError(f"{out.path / DRILL_NAME} is damaged or was changed: {str(error)[:200]}") from None
         if digest != plan.digest:
             raise UsageError(
@@ -174,15 +187,22 @@ class Progress:
         except OSError as error:
             raise CannotRun(f"{self.path / LOCK_NAME} cannot be made: {error.strerror}") from None
         try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise CannotRun(
+                    f"the drill in {self.path} is being conducted by another process, or a load of it has not ended yet"
+                ) from None
+            except OSError as error:
+                raise CannotRun(f"{self.path / LOCK_NAME} cannot be locked: {error.strerror}") from None
+            if self._now_written() != self._written:  # Another conductor went on between reading and locking.
+                raise CannotRun(f"the drill in {self.path} went on meanwhile; look at it, and go on by --resume")
             yield
-        except BlockingIOError:
-            raise CannotRun(f"the drill in {self.path} is being conducted by another process") from None
         finally:
             os.close(lock)
 
     def save(self) -> None:
-        """Write drill.json.
+        """Write drill.json, so that it stands even if the machine itself goes down in the next moment.
 
         Raises:
             CannotRun: if it cannot be written.
@@ -198,6 +218,21 @@ class Progress:
             "steps": [asdict(step) for step in self.steps],
         }
         write_json(self.path / DRILL_NAME, value)
+        try:
+            folder = os.open(self.path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+            try:
+                os.fsync(folder)
+            finally:
+                os.close(folder)
+        except OSError as error:
+            raise CannotRun(f"{self.path / DRILL_NAME} cannot be written: {error.strerror}") from None
+        self._written = self._now_written()
+
+    def _now_written(self) -> bytes:
+        try:
+            return (self.path / DRILL_NAME).read_bytes()
+        except OSError:
+            return b""
 
     def scenario(self, step: Step) -> Scenario:
         """The scenario of a step."""
@@ -207,12 +242,12 @@ class Progress:
         """The record folder of a step."""
         return self.path / step.folder
 
-    def again(self, step: Step) -> None:
-        """Plan one more run of a scenario, after the one that was interrupted."""
+    def again(self, step: Step, why: str) -> None:
+        """Plan one more run of a scenario, after the one that was interrupted; `why` is told of it."""
         name = f"{step.folder}-again"
         self.steps.insert(
             self.steps.index(step) + 1,
-            Step(step.scenario, step.repeat, name, deviations=["done again, as was asked for after an interruption"]),
+            Step(step.scenario, step.repeat, name, deviations=[why]),
         )
         self.save()
 
@@ -238,3 +273,11 @@ class Progress:
         step.begun.clear()
         step.done.clear()
         self.save()
+
+
+def _holds_nothing(folder: Path, plan: str) -> bool:
+    """Whether a folder is empty, or was left by this plan's drill when it was killed before it had begun."""
+    if not {entry.name for entry in folder.iterdir()} <= _LEFT_BY_A_BEGINNING:
+        return False
+    kept = folder / PLAN_NAME
+    return not kept.exists() or kept.read_bytes() == plan.encode()
