@@ -6,9 +6,14 @@ import random
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from scripts.drill_campaign.contents import Content, Forge, Place
 from scripts.drill_campaign.pair import Pair
 from verify.load.run import Run
+
+LOOKED_AHEAD = 200
+"""So many operations beyond a lane's newest are looked through for one that a forger would choose."""
 
 
 @dataclass
@@ -148,10 +153,21 @@ def forged(hand: Hand, count: int) -> list[int]:
     """Whole blocks of writes that no lane issued: later ones, or ones that belong to no write of the slot."""
     hit = hand.some(list(range(len(hand.places))), count)
     for slot in hit:
-        newest = hand.issued.get(slot, 0)
-        n = newest + hand.rng.randint(1, 200) if hand.rng.random() < 0.7 else hand.rng.randint(0, newest + 1)
+        newest, how = hand.issued.get(slot, 0), hand.rng.randrange(3)
+        n = newest + hand.rng.randint(1, 200) if how else hand.rng.randint(0, newest + 1)
+        if how == 2:
+            n = _next_write(hand, hand.places[slot], newest + 1)
         hand.pair.put(slot, hand.forge.claimed(hand.places[slot], n))
     return hit
+
+
+def _next_write(hand: Hand, place: Place, first: int) -> int:
+    """The operation with which the lane would have come to the slot again; some later one if that is far away."""
+    layout = hand.run.streams[place.stream].layout
+    own = (place.address - layout.start_bytes) // layout.block_bytes
+    operations = hand.run.schedule(place.lane).operations(first, LOOKED_AHEAD)
+    found = np.flatnonzero(operations.writes & (operations.slots == own))
+    return first + int(found[hand.rng.randrange(len(found))]) if len(found) else first + LOOKED_AHEAD
 
 
 def damaged(hand: Hand, count: int) -> list[int]:
