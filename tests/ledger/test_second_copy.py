@@ -299,6 +299,28 @@ class TestReceiving:
             assert held.bytes_of(written.run, part) == written.bytes_of(part)
         assert any("ended; incomplete" in line for line in held.said)
 
+    def test_what_cannot_be_made_lasting_is_never_confirmed(
+        self, held: Held, written: Written, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        tried: list[int] = []
+
+        def fail(file: int) -> None:
+            tried.append(file)
+            raise OSError(5, "Input/output error")
+
+        while written.grow(5):
+            pass
+        with monkeypatch.context() as patch:
+            patch.setattr(os, "fdatasync", fail)
+            with sending(written, held.address) as second:
+                wait_for(lambda: "Input/output" in second.lag().trouble, "the trouble")
+                wait_for(lambda: len(tried) > 3, "more attempts")
+                assert second.lag().confirmed_bytes == 0
+        with sending(written, held.address) as second:
+            assert second.end(written.end_json, 30.0) == ""
+        for part in written.whole:
+            assert held.bytes_of(written.run, part) == written.bytes_of(part)
+
     @pytest.mark.parametrize("at_once", [1, 100, 3000])
     def test_frames_longer_than_what_is_sent_at_once_go_through(
         self, held: Held, written: Written, at_once: int, monkeypatch: pytest.MonkeyPatch
@@ -329,7 +351,10 @@ class TestReceiving:
         assert int.from_bytes(told[:2], "little") == WHOLE_RUN
         assert os.listdir(held.folder) == []
 
-    def test_a_newer_connection_of_a_run_ends_the_older(self, held: Held, written: Written) -> None:
+    def test_a_newer_connection_of_a_run_ends_the_older(
+        self, held: Held, written: Written, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(second_receiver, "SILENCE_S", 1000.0)  # It is not ended for its silence.
         first = self.connect(held, written.run_json)
         self.next_of(first, Kind.HELD)
         second = self.connect(held, written.run_json)

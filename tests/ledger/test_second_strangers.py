@@ -50,6 +50,13 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody is cut off for being slow alone."""
+    monkeypatch.setattr(second_receiver, "HANDSHAKE_S", 1000.0)
+    monkeypatch.setattr(second_channel, "HANDSHAKE_S", 1000.0)
+
+
+@pytest.fixture
 def written(tmp_path: Path) -> Written:
     made = Written(tmp_path / "guest", 3, 20)
     made.grow(10)
@@ -178,7 +185,7 @@ class TestGarbage:
         ],
         ids=["noise", "long", "endless", "unknown", "early run", "short hello", "other magic", "other version"],
     )
-    def test_inside_tls(self, held: Held, written: Written, content: bytes) -> None:
+    def test_inside_tls(self, held: Held, written: Written, content: bytes, patient: None) -> None:
         with encrypted(held) as sock:
             sock.sendall(content)
             assert is_closed(sock)
@@ -268,7 +275,7 @@ class TestReplay:
 
 
 class TestManyAndSlow:
-    def test_strangers_who_say_nothing_hold_up_nobody(self, held: Held, written: Written) -> None:
+    def test_strangers_who_say_nothing_hold_up_nobody(self, held: Held, written: Written, patient: None) -> None:
         crowd = [socket.create_connection(held.address, timeout=30) for _ in range(3 * second_receiver.STRANGERS_MAX)]
         try:
             still_serves(held, written)

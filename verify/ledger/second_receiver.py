@@ -48,6 +48,7 @@ SENDERS_MAX = 32
 COPIES_KNOWN_MAX = 32
 STRANGER_TOLD_EVERY_S = 10.0
 _ACCEPT_S = 0.25
+_BACKLOG = 128
 _YIELD_S = 10.0
 
 Say = Callable[[str], None]
@@ -236,7 +237,7 @@ def _listen(address: tuple[str, int]) -> socket.socket:
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind(place)
-        listener.listen(STRANGERS_MAX)
+        listener.listen(_BACKLOG)
     except OSError as error:
         listener.close()
         raise CannotRun(f"nothing can listen at {name_of(address)}: {error.strerror}") from None
