@@ -95,7 +95,8 @@ def drill(
             )
         conductor = Conductor(progress, ground, operator, wishes)
         verdict = _conduct(conductor, progress, plan_path, rehearse, operator.attended)
-    click.echo(f"{verdict}   all runs of {plan_path}{' on the simulated pair' if rehearse else ''}")
+    with contextlib.suppress(OSError):
+        click.echo(f"{verdict}   all runs of {plan_path}{' on the simulated pair' if rehearse else ''}")
     return EXIT_OF_VERDICT[verdict]
 
 

@@ -16,6 +16,8 @@ from verify.load.supervisor import Snapshot
 
 REFRESH_S = 0.25
 PLAIN_EVERY_S = 10.0
+COLUMNS_DEFAULT = 160
+"""Where the terminal does not tell."""
 
 
 class LiveLine:
@@ -57,7 +59,7 @@ class LiveLine:
             if snapshot is None:
                 continue
             if self._tty:
-                _put("\r\x1b[2K" + self._line(snapshot))
+                _put("\r\x1b[2K" + self._line(snapshot)[: _columns()])
                 continue
             stalled = snapshot.stalled_s > 0
             if stalled != was_stalled or time.monotonic() - last_plain >= PLAIN_EVERY_S:
@@ -66,6 +68,14 @@ class LiveLine:
 
     def _line(self, snapshot: Snapshot) -> str:
         return line(snapshot) + ("" if self._lag is None else "  " + lag_text(self._lag()))
+
+
+def _columns() -> int:
+    """How much of a line fits: what wraps around could not be cleared again."""
+    try:
+        return max(os.get_terminal_size(2).columns - 1, 0) or COLUMNS_DEFAULT
+    except OSError:
+        return COLUMNS_DEFAULT
 
 
 def _put(text: str) -> None:
@@ -79,6 +89,8 @@ def line(snapshot: Snapshot) -> str:
         head = f"fill {snapshot.filled_share:4.0%}"
     else:
         head = f"load {format_duration(snapshot.elapsed_s)}"
+    if snapshot.stalled_s:  # Before all else, so that it is seen on a narrow terminal too.
+        head += f"  stalled {snapshot.stalled_s:.1f} s"
     text = (
         f"{head}  {snapshot.writes_per_second:,.0f} acknowledged writes/s  "
         f"{snapshot.bytes_per_second / 1e6:,.1f} MB/s  {snapshot.in_flight} in flight  "
@@ -86,8 +98,6 @@ def line(snapshot: Snapshot) -> str:
     )
     if snapshot.errors:
         text += f"  {snapshot.errors:,} errors"
-    if snapshot.stalled_s:
-        text += f"  stalled {snapshot.stalled_s:.1f} s"
     return text
 
 

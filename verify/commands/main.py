@@ -63,8 +63,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except AckproofError as error:
         _say(str(error))
         sys.exit(error.exit_code)
-    except BrokenPipeError:
-        sys.stderr.close()
+    except SystemExit:  # So click ends when nobody reads any more, with a 1 that would stand for FAIL here.
         sys.exit(EXIT_CANNOT_RUN)
     except OSError as error:
         if error.errno == errno.ENOMEM:

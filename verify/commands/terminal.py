@@ -57,7 +57,8 @@ class Terminal:
 
     def do_now(self, text: str, given_up: Callable[[], bool]) -> Pressed | None:
         """Ask for it, and wait for the key."""
-        self._forget_keys()
+        if not self._forget_keys():
+            return None
         self._print(f"\n>>> DO IT NOW  {visible(text)}")
         self._print(">>> Press Enter the moment it is done; q and Enter if it was not done.")
         while (line := self._line(given_up)) is not None:
@@ -141,11 +142,18 @@ class Terminal:
         line, _, self._pending = self._pending.partition(b"\n")
         return line.decode("utf-8", "replace").strip().lower()
 
-    def _forget_keys(self) -> None:
-        """Forget what was typed before the question, a line begun too: an Enter pressed too early answers nothing."""
+    def _forget_keys(self) -> bool:
+        """Forget what was typed before the question, a line begun too: an Enter pressed too early answers nothing.
+
+        Returns:
+            Whether the terminal is there.
+        """
         self._pending = b""
-        with contextlib.suppress(OSError, termios.error):
+        try:
             termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+        except (OSError, termios.error):
+            return False
+        return True
 
     def _print(self, text: str) -> None:
         """Print a text on lines of its own, whatever the live line shows; a terminal that hung up is told nothing."""

@@ -321,6 +321,18 @@ def test_what_does_not_go_together_is_told(tmp_path: Path, arguments: tuple[str,
     assert (done.returncode in (2, 4), said in done.stderr, "Traceback" in done.stderr) == (True, True, False)
 
 
+def test_a_terminal_that_hung_up_before_the_prompt_was_asked_nothing(
+    tmp_path: Path, screens: Callable[..., Screen]
+) -> None:
+    screen = screens(write_plan(tmp_path, THREE.replace("300ms", "2s")), "--rehearse", "--no-dossier")
+    screen.wait_for("Hold point")
+    screen.type("\n")
+    screen.wait_for("run-in of 2 s")
+    assert screen.hang_up() == 4
+    first = drill_json(tmp_path / "records-rehearsal")["steps"][0]
+    assert (first["state"], first["begun"]) == ("loading", [])
+
+
 def test_when_the_terminal_hangs_up_the_load_goes_on_and_the_deed_is_not_asked_for_again(
     tmp_path: Path, screens: Callable[..., Screen]
 ) -> None:
@@ -334,7 +346,7 @@ def test_when_the_terminal_hangs_up_the_load_goes_on_and_the_deed_is_not_asked_f
     screen.wait_for(">>> Enter, or q?")
     assert screen.hang_up() == 4
     (first, *others) = drill_json(tmp_path / "records-rehearsal")["steps"]
-    assert (first["state"], first["begun"], first["done"]) == ("checked", ["do", "restore"], [])
+    assert (first["state"], first["begun"], first["done"]) == ("injecting", ["do"], [])
     assert "the terminal hung up when 'hand over' had been asked for" in first["deviations"][-1]
     assert all(step["state"] == "planned" for step in others)
 

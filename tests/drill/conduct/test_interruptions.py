@@ -30,11 +30,16 @@ class HungUp(Scripted):
 class TestHungUp:
     def test_what_was_asked_for_may_have_been_done_and_is_never_asked_for_again(self, tmp_path: Path) -> None:
         plan = plan_of(tmp_path, PULL)
-        progress, ground, operator = begin(plan), MemoryGround(), HungUp()
-        assert conduct(progress, ground, operator) == "INCONCLUSIVE"  # Nothing shows a takeover: no mark, no stall.
-        assert progress.steps[0].state is State.FINISHED
-        assert "hung up when 'pull it' had been asked for" in progress.steps[0].deviations[0]
-        assert operator.said.count("now: pull it") == 1
+        ground, operator = MemoryGround(), HungUp()
+        with pytest.raises(NoAnswer):
+            conduct(begin(plan), ground, operator)
+        assert any("run-out" in text for text in operator.said)
+        again, later = Progress.resume(plan, "", plan.records), Scripted()
+        assert again.steps[0].state is State.INJECTING
+        assert "hung up when 'pull it' had been asked for" in again.steps[0].deviations[0]
+        conduct(again, ground, later)
+        assert not any(text.startswith("now:") for text in later.said)
+        assert any("'pull it' had been asked for, and it may have been done" in text for text in later.said)
 
     def test_at_the_first_of_two_faults_the_second_is_not_done(self, tmp_path: Path) -> None:
         plan = plan_of(tmp_path, TWO_FAULTS + 'first = "cut the link"\n')

@@ -15,7 +15,7 @@ from verify.drill.plan.scenarios import PATHS
 from verify.drill.record import RecordFolder
 from verify.drill.seal import first_digits
 from verify.drill.verdicts import worst_check
-from verify.errors import CannotRun
+from verify.errors import AckproofError, CannotRun
 from verify.judge.verdict import INCONCLUSIVE, PASS, worst
 
 if TYPE_CHECKING:
@@ -120,8 +120,10 @@ def give_back(progress: Progress, ground: Ground, operator: Operator, verdict: s
         progress, ground, operator: of the drill.
         verdict: the worst of all runs.
 
+    That it cannot be discarded is told and changes no verdict.
+
     Raises:
-        CannotRun: if it cannot be discarded.
+        CannotRun: if drill.json cannot be written.
     """
     if not progress.plan.volume.discard_at_end or progress.discarded:
         return
@@ -132,6 +134,10 @@ def give_back(progress: Progress, ground: Ground, operator: Operator, verdict: s
     question = f"discard {span}? No check can be made after that"
     if operator.attended and operator.choose(question, {"k": "keep it", "d": "discard it"}) != "d":
         return
-    progress.discarded = ground.discard()
+    try:
+        progress.discarded = ground.discard()
+    except AckproofError as error:
+        operator.say(f"not discarded: {error}")
+        return
     progress.save()
     operator.say(progress.discarded)

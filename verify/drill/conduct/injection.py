@@ -44,6 +44,7 @@ class Injection:
         self._folder = RecordFolder(str(progress.record(step)))
         self._ended = threading.Event()
         self._reason = ""
+        self._gone: NoAnswer | None = None
         self._troubled = False
         self._calm_since_ns = 0
         self._thread = threading.Thread(target=self._run, name="injection", daemon=True)
@@ -100,7 +101,10 @@ class Injection:
         if done_ns is None:
             return NOT_DONE
         self._operator.say(f"run-out of {scenario.run_out_s:g} s after the stall")
-        return THE_END if self._run_out(done_ns) else ""
+        is_over = self._run_out(done_ns)
+        if self._gone is not None:
+            raise self._gone
+        return THE_END if is_over else ""
 
     def _still_ready(self) -> bool:
         """Ask the hold command once more, for fill and run-in took their time; false if the load was stopped meanwhile.
@@ -131,16 +135,15 @@ class Injection:
             CannotRun: if the first of two things failed: the second one then is not what was planned.
         """
         pressed = Pressed(time.monotonic_ns(), time.time_ns())
-        is_known = True
         if self._operator.attended and self._ground.needs_somebody(deed):
             self._operator.warn((*STANDING_CAUTIONS, *self._scenario.cautions))
             try:
                 answer = self._operator.do_now(self._asked(deed), self._ended.is_set)
-            except NoAnswer:
+            except NoAnswer as gone:
                 if not takeover:
                     raise
                 # The cable that was pulled may have been the operator's own: the load goes on and shows what it was.
-                is_known, answer = False, Pressed(time.monotonic_ns(), time.time_ns())
+                self._gone, answer = gone, Pressed(time.monotonic_ns(), time.time_ns())
                 self._step.deviations.append(f"the terminal hung up when {deed.told!r} had been asked for")
             if answer is None:
                 return None
@@ -149,7 +152,7 @@ class Injection:
             self._operator.warn(self._scenario.cautions)
         self._step.begun.append(name)
         self._progress.save()
-        if not is_known:
+        if self._gone is not None:
             self._folder.drop_mark(f"asked for: {deed.told}", False, pressed.monotonic_ns, pressed.wall_ns)
             return time.monotonic_ns()
         done = self._ground.carry_out(deed, takeover, self._scenario.within_s, self._ended.is_set)

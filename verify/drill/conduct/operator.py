@@ -55,7 +55,8 @@ class Operator(Protocol):
             given_up: asked several times a second; true when there is no more use in waiting.
 
         Returns:
-            When the key was pressed; None if he says that it was not done, or there is no more use in waiting.
+            When the key was pressed; None if he says that it was not done, if he could not be asked, or if there is no
+            more use in waiting.
 
         Raises:
             NoAnswer: if nobody can answer any more.
