@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from copy import deepcopy
 from typing import Any
 
 GARBAGE: tuple[Any, ...] = (
@@ -90,9 +91,9 @@ def respelled(value: Any, edits: Bytes, most: int = 6) -> Any:
             inner.insert(key, inner[key])
         elif how == 2:
             _, other = edits.choice(places)
-            inner[key] = inner.get(other) if isinstance(inner, dict) else edits.number(8)
+            inner[key] = deepcopy(inner.get(other)) if isinstance(inner, dict) else edits.number(8)
         else:
-            inner[key] = edits.choice(GARBAGE)
+            inner[key] = deepcopy(edits.choice(GARBAGE))
     return value
 
 

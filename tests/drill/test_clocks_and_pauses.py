@@ -33,6 +33,7 @@ WRITES_A_LANE = 70
 LANES = 4
 STOP_SLOTS = 8
 TAG = 77
+STOPPED = ("all", "workers")
 STALL_THRESHOLD_NS = 400_000_000
 STOPPED_S = 1.2
 """Three times the stall threshold, and more than the half second without a heartbeat that is called a pause."""
@@ -101,42 +102,53 @@ def drill_on_a_slow_volume(record: Path, processes: bool) -> None:
     check_on(volume, record)
 
 
-@pytest.fixture(params=[False, True], ids=["all", "workers"])
-def stopped(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
-    """The record of a drill whose processes, or whose workers alone, were stopped under load for a while."""
-    record = tmp_path / "record"
-    drill = multiprocessing.get_context("fork").Process(target=drill_on_a_slow_volume, args=(record, request.param))
-    drill.start()
+@pytest.fixture(scope="module")
+def stopped(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The records of drills whose processes, or whose workers alone, were stopped under load for a while."""
+    records = {who: tmp_path_factory.mktemp(f"stopped {who}") / "record" for who in STOPPED}
+    fork = multiprocessing.get_context("fork")
+    drills = {
+        who: fork.Process(target=drill_on_a_slow_volume, args=(record, who == "workers"))
+        for who, record in records.items()
+    }
     try:
-        assert drill.pid is not None
-        attest(record)
-        tasks = Path(f"/proc/{drill.pid}/task/{drill.pid}/children").read_text().split()
-        assert len(tasks) == (2 if request.param else 0)
-        stopping = [int(task) for task in tasks] or [drill.pid]
+        stopping: list[int] = []
+        for who, drill in drills.items():
+            drill.start()
+            assert drill.pid is not None
+            attest(records[who])
+            tasks = Path(f"/proc/{drill.pid}/task/{drill.pid}/children").read_text().split()
+            assert len(tasks) == (2 if who == "workers" else 0)
+            stopping += [int(task) for task in tasks] or [drill.pid]
         for process in stopping:
             os.kill(process, signal.SIGSTOP)
         time.sleep(STOPPED_S)
         for process in stopping:
             os.kill(process, signal.SIGCONT)
-        drill.join(60)
-        assert drill.exitcode == 0
+        for drill in drills.values():
+            drill.join(60)
+            assert drill.exitcode == 0
     finally:
-        drill.kill()
-        drill.join()
-    return record
+        for drill in drills.values():
+            if drill.pid is not None:
+                drill.kill()
+                drill.join()
+    return records
 
 
-def test_processes_that_were_stopped_are_told_and_are_no_takeover(stopped: Path) -> None:
+@pytest.mark.parametrize("who", STOPPED)
+def test_processes_that_were_stopped_are_told_and_are_no_takeover(stopped: dict[str, Path], who: str) -> None:
     """Every lane waits for longer than the threshold, but it is we who did not look."""
-    verdict = verdict_of(stopped)
-    no_false_finding(verdict, losses_of(stopped / "checks" / "001"))
+    record = stopped[who]
+    verdict = verdict_of(record)
+    no_false_finding(verdict, losses_of(record / "checks" / "001"))
     [takeover] = verdict["takeovers"]
     assert (takeover["seen"], takeover["slots"]["unexamined"]) == ("attested", 0)
     assert verdict["verdict"] == "PASS", verdict["reasons"]
     assert any("in which the writer or the guest stood still" in limit for limit in verdict["not_proved"])
     waits = [
         item.done_ns[item.kind == Kind.WRITE] - item.issued_ns[item.kind == Kind.WRITE]
-        for part in (1, 2) for item in RecordFolder.open(str(stopped)).ledger_file(part, TAG).items()
+        for part in (1, 2) for item in RecordFolder.open(str(record)).ledger_file(part, TAG).items()
         if isinstance(item, Records)
     ]  # fmt: skip
     assert sum(int((wait > STALL_THRESHOLD_NS).sum()) for wait in waits) >= LANES, "not every lane was waiting"

@@ -27,7 +27,7 @@ MIB = 1 << 20
 SPAN_BYTES = 128 * MIB
 """Sparse: a quarter of a million slots, of which some bytes each are kept."""
 
-MORE_MIB = (1, 2, 4, 6, 8, 10, 12, 16, 20, 28, 40, 4096)
+MORE_MIB = (1, 2, 4, 8, 12, 16, 24, 4096)
 """Address space beyond what a check has when it begins; the last is enough for all."""
 
 CHECK_WITH = """

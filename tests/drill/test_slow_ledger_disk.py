@@ -21,8 +21,8 @@ BLOCK_BYTES = 512
 SLOTS = 64
 LANES = 4
 WRITES_A_LANE = 700
-STUCK_S = 0.8
-STALL_NS = 200_000_000
+STUCK_S = 0.5
+STALL_NS = 125_000_000
 PENDING_MAX = 200
 
 
@@ -37,7 +37,7 @@ class SlowOs:
 
     def write(self, file: int, data: memoryview) -> int:
         """Write, after a while if it is much."""
-        if len(data) > 2000 and self.stuck < 4:
+        if len(data) > 2000 and self.stuck < 2:
             self.stuck += 1
             time.sleep(STUCK_S)
         return os.write(file, data)

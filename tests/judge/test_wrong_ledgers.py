@@ -107,6 +107,32 @@ class TestLedgersThatContradictThemselves:
         assert checked.judgement.contradictions() == {1: "the times of lane 0 go back"}
         assert checked.convicted_slots() == set()
 
+    def test_a_lane_that_goes_on_beyond_the_operations_of_the_run(self) -> None:
+        run = sweep(slots=2, operations=9)
+        for count in (9, 10):
+            story = story_of(run, [log_of(count)], [whole(0, 8), whole(1, 7)])
+            checked = judge_items(story, ledger_of(story, Renderer(run), Smallest()))
+            wrong = checked.judgement.contradictions()
+            assert wrong == ({} if count == 9 else {1: "lane 0 goes on beyond its 9 operations"})
+            assert checked.convicted_slots() == set()
+
+    @pytest.mark.parametrize("apart", [False, True])
+    def test_a_clock_that_goes_back(self, apart: bool) -> None:
+        """Heartbeats out of order would hide a silence, or make one."""
+        story = story_of(sweep(slots=2), [log_of(10)], [whole(0, 8), whole(1, 9)])
+        story.beats[0][50] = 49
+        assert check(story).judgement.contradictions() == {}
+        items = []
+        for part, item in ledger_of(story, Renderer(story.run), Smallest() if apart else Largest()):
+            if isinstance(item, Records) and part == 0:
+                back = item.issued_ns == ns(60)
+                items.append((part, replace(item, issued_ns=np.where(back, ns(40), item.issued_ns))))
+            else:
+                items.append((part, item))
+        checked = judge_items(story, items)
+        assert checked.judgement.contradictions() == {0: "the clock goes back"}
+        assert checked.convicted_slots() == set()
+
     def test_a_run_that_is_not_the_one_the_ledger_was_kept_of_convicts_nobody(self) -> None:
         """As with a spoilt seed in run.json: the fill fits any seed, the load does not."""
         run = make_run([(2, 6, 1)], read_share=0.5)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from verify.judge.spans import Span, merge
-from verify.ledger.frames import Kind, Records
+from verify.ledger.frames import SEQUENCE_MAX, Kind, Records
 from verify.load.run import Run
 
 PAUSE_NS = 500_000_000
@@ -157,6 +157,10 @@ class Timeline:
         self._last_beat: dict[int, tuple[int, int]] = {}
         self._silence_ns = min(PAUSE_NS, run.stall_ns)
         self._part_of = np.array(run.lane_workers, dtype=np.int64)
+        self._operations = [
+            SEQUENCE_MAX if run.operations is None else run.schedule(lane).fill_count + run.operations
+            for lane in range(run.lanes)
+        ]
 
     def feed(self, part: int, item: Records | dict[str, Any]) -> None:
         """Take the next item of one part of the ledger."""
@@ -317,6 +321,9 @@ class Timeline:
         for times in (records.issued_ns, records.done_ns):
             if (times < 0).any() or (times > TIME_NS_MAX).any():
                 return "a time that no clock shows"
+        beats_ns = records.issued_ns[records.kind == Kind.CLOCK]
+        if len(beats_ns) and (beats_ns[0] < self._last_beat.get(part, (0, 0))[0] or (np.diff(beats_ns) < 0).any()):
+            return "the clock goes back"
         moved: dict[int, LaneTail] = {}
         for lane, own in by_lane(records):
             if lane >= self.run.lanes or self._part_of[lane] != part:
@@ -327,6 +334,8 @@ class Timeline:
             expected = np.arange(tail.next_sequence, tail.next_sequence + len(sequences))
             if not np.array_equal(sequences, expected):
                 return f"the operations of lane {lane} do not follow one another at {tail.next_sequence}"
+            if tail.next_sequence + len(sequences) > self._operations[lane]:
+                return f"lane {lane} goes on beyond its {self._operations[lane]} operations"
             upcoming = tail.next_sequence + np.cumsum(operations) - operations
             if not np.array_equal(own.sequence[~operations], upcoming[~operations]):
                 return f"a record of lane {lane} does not belong to its next operation"
