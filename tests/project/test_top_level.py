@@ -12,7 +12,8 @@ ROOT = Path(__file__).resolve().parents[2]
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "scripts", "tests", "verify"}
 LONGEST_FILE_LINES = 400
 STARTED_BY_HAND = {
-    "scripts/setup", "scripts/rehearse", "scripts/test", "scripts/bench", "scripts/campaign", "scripts/fuzz", "scripts/lab",
+    "scripts/setup", "scripts/rehearse", "scripts/test", "scripts/bench", "scripts/campaign", "scripts/fuzz",
+                   "scripts/lab",
     ".ci/run",
 }  # fmt: skip
 
