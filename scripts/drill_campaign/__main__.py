@@ -69,6 +69,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     bar.close()
     if len(total.shown) > SHOWN_MAX:
         print(f"... and {len(total.shown) - SHOWN_MAX:,} disagreements more")
+    _print("drills", total.circumstances)
     _print("faults planted, in blocks", total.planted)
     _print("what had to be told, check by check", total.called_for)
     print(f"campaign of seed {options.seed}, drills from {options.first}: {total.summary(time.monotonic() - began)}")

@@ -17,6 +17,7 @@ class DrillResult:
     """What one drill planted, what its checks had to report, and where they did not."""
 
     name: str
+    circumstances: list[str]
     is_sound: bool
     checks: int
     planted: Counter[str]
@@ -29,7 +30,7 @@ def run_drill(name: str) -> DrillResult:
     plan = draw_plan(name)
     world = make_world(plan)
     truth = Truth(world)
-    out = DrillResult(name, plan.is_sound, len(plan.checks), world.planted)
+    out = DrillResult(name, plan.circumstances, plan.is_sound, len(plan.checks), world.planted)
     for number, (served, reported) in enumerate(zip(world.served, judge_checks(world), strict=True)):
         compared = compare(truth.check(served), reported, plan.is_sound)
         out.called_for += compared.called_for

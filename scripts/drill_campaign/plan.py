@@ -19,6 +19,8 @@ AT_TAKEOVER = ("dropped", "rolled back", "reverted", "torn", "misdirected", "bla
 ANY_TIME = tuple(kind for kind in AT_TAKEOVER if kind not in ("late replay", "dropped"))
 AT_END = (*(kind for kind in ANY_TIME if kind != "stale cache"), "unreadable")
 PLANNED_OPERATIONS = 1024
+SMALL_SHARE = 0.6
+"""Most drills are small: of one stream, a few slots and few operations, for in those most things can go wrong too."""
 STRENGTHS = (1, 1, 1, 2, 2, 3, 4, 6, 9, 14)
 
 
@@ -120,14 +122,32 @@ class Plan:
         """Whether nothing is planted that the pair may not do."""
         return not self.faults and self.honours_flush and not any(c.unstable or c.faults for c in self.checks)
 
+    @property
+    def circumstances(self) -> list[str]:
+        """What sort of drill it is, beside its faults."""
+        moves = len(self.takeovers)
+        out = [f"promise {self.run.promise}", f"{moves} takeover{'' if moves == 1 else 's'} planned"]
+        out += [f"ledger part {harm.how}" for harm in self.harms]
+        said = {
+            "errors and retries": self.error_share > 0, "writer killed": self.killed_after_ns is not None,
+            "guest paused": self.pause is not None, "lanes that do not examine": not self.examines,
+            "no fill": not self.run.streams[0].fill, "several streams": len(self.run.streams) > 1,
+            "no fault": self.is_sound, "several checks": len(self.checks) > 1,
+            "read twice": any(check.twice for check in self.checks),
+            "several kinds of fault": len({fault.kind for fault in self.faults}) > 1,
+            "one block hit at most": sum(fault.strength for fault in self.faults) == 1,
+        }  # fmt: skip
+        return out + [text for text, is_so in said.items() if is_so]
+
 
 def draw_plan(name: str) -> Plan:
     """The drill of this name."""
     rng = random.Random(f"plan of drill {name}")
     promise = "flushed" if rng.random() < 0.3 else "completed"
-    run = _draw_run(rng, promise)
+    is_small = rng.random() < SMALL_SHARE
+    run = _draw_run(rng, promise, is_small)
     latency = rng.choice((1, 2, 4, 8)) * MS
-    operations = rng.choice((15, 30, 50, 80, 130))
+    operations = rng.choice((10, 20, 30) if is_small else (15, 30, 50, 80, 130))
     plan = Plan(
         name=name,
         run=run,
@@ -155,17 +175,17 @@ def draw_plan(name: str) -> Plan:
     return plan
 
 
-def _draw_run(rng: random.Random, promise: str) -> Run:
+def _draw_run(rng: random.Random, promise: str, is_small: bool) -> Run:
     sector_bytes = 512 if rng.random() < 0.85 else 4096
     shapes = (512, 1024, 2048, 4096, 4096, 8192) if sector_bytes == 512 else (4096, 8192, 16384)
     streams: list[Stream] = []
     start, lane, slot = rng.choice((0, 0, 1, 7)) * 4096, 0, 0
-    count = rng.choice((1, 1, 1, 1, 2, 2, 3))
+    count = 1 if is_small else rng.choice((1, 1, 2, 2, 3))
     fill = rng.random() < 0.75
     same = rng.choice(shapes) if rng.random() < 0.4 else None
     for index in range(count):
-        lanes = rng.choice((1, 1, 2, 2, 3, 4))
-        most = rng.choices((16, 24, 40, 80, 160), (6, 6, 4, 2, 1))[0]
+        lanes = rng.choice((1, 1, 2, 3) if is_small else (1, 1, 2, 2, 3, 4))
+        most = 16 if is_small else rng.choices((16, 24, 40, 80, 160), (4, 6, 4, 2, 1))[0]
         slots = rng.randint(max(lanes, 16 // count), most // count + 4)
         layout = StreamLayout(index, start, same or rng.choice(shapes), sector_bytes, slots, lanes, lane, slot)
         flush = rng.choice(tuple(Flush)) if promise == "completed" or rng.random() < 0.15 else (
@@ -185,7 +205,7 @@ def _draw_run(rng: random.Random, promise: str) -> Run:
         start = layout.end_bytes + rng.choice((0, 0, 1, 3)) * 4096
         lane, slot = lane + lanes, slot + slots
     stall_ns = rng.choice((150, 150, 250, 400)) * MS
-    workers = 1 if lane == 1 else rng.choice((1, 1, 2))
+    workers = 1 if lane == 1 else rng.choice((1, 1, 1, 2))
     atomic = sector_bytes * rng.choice((1, 2, 2, 4)) if rng.random() < 0.6 else 512
     return DrillRun(
         "drill", rng.getrandbits(64), rng.getrandbits(64), tuple(streams), promise, stall_ns,

@@ -28,6 +28,7 @@ class Tally:
     drills: int = 0
     sound: int = 0
     checks: int = 0
+    circumstances: Counter[str] = field(default_factory=Counter)
     planted: Counter[str] = field(default_factory=Counter)
     called_for: Counter[str] = field(default_factory=Counter)
     wrongs: Counter[str] = field(default_factory=Counter)
@@ -43,6 +44,7 @@ class Tally:
         self.drills += other.drills
         self.sound += other.sound
         self.checks += other.checks
+        self.circumstances.update(other.circumstances)
         self.planted.update(other.planted)
         self.called_for.update(other.called_for)
         self.wrongs.update(other.wrongs)
@@ -70,6 +72,7 @@ def run_chunk(names: list[str]) -> Tally:
             continue
         out.sound += result.is_sound
         out.checks += result.checks
+        out.circumstances.update(result.circumstances)
         out.planted.update(result.planted)
         out.called_for.update(result.called_for)
         for found in result.disagreements:

@@ -246,13 +246,17 @@ class Scanner:
             return
         if seen.newest >= 0:
             self._note_beyond(slot, seen.newest)
-        if not seen.strange_sectors and seen.content is not Content.MISPLACED:
-            return
-        maker = self._makers[stream_index]
-        for sector in dissect(block, slot - maker.layout.first_slot, maker, others=self._makers).sectors:
-            if sector.origin is Origin.ELSEWHERE:
-                home = maker.layout if sector.stream < 0 else self._makers[sector.stream].layout
-                self._note_beyond(home.first_slot + sector.slot, sector.sequence)
+        if seen.content is Content.MISPLACED:
+            homes = [(layout, layout.slot_at(seen.home_address)) for layout in self._layouts]
+            for layout, home in homes:
+                if home is not None:
+                    self._note_beyond(layout.first_slot + home, seen.home_sequence)
+        elif seen.strange_sectors:
+            maker = self._makers[stream_index]
+            for sector in dissect(block, slot - maker.layout.first_slot, maker, others=self._makers).sectors:
+                if sector.origin is Origin.ELSEWHERE:
+                    layout = maker.layout if sector.stream < 0 else self._layouts[sector.stream]
+                    self._note_beyond(layout.first_slot + sector.slot, sector.sequence)
 
     def _note_in_flight(self, slot: int, sequence: int) -> None:
         """Keep, for later checks, a write above the acknowledged ones that may rightly stand on the slot."""
