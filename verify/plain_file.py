@@ -43,13 +43,13 @@ def open_plain(path: str | os.PathLike[str], flags: int = os.O_RDONLY, mode: int
     return file
 
 
-def read_plain(path: str | os.PathLike[str]) -> BinaryIO:
-    """Open a plain file for reading, buffered.
+def read_plain(path: str | os.PathLike[str], buffer_bytes: int = -1) -> BinaryIO:
+    """Open a plain file for reading, buffered: as is usual, or so many bytes at a time.
 
     Raises:
         OSError: if it cannot be opened, or is no plain file.
     """
-    return os.fdopen(open_plain(path), "rb")
+    return os.fdopen(open_plain(path), "rb", buffering=buffer_bytes)
 
 
 def create_plain(path: str | os.PathLike[str]) -> BinaryIO:

@@ -7,6 +7,7 @@ import errno
 import io
 import os
 import shutil
+import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -44,6 +45,8 @@ from verify.report.losses import LossWriter
 from verify.report.verdict_json import VerdictFacts, verdict_json
 
 SEEN_NAME = "seen.json"
+SWITCH_INTERVAL_S = 0.0005
+"""While several threads are at work: with Python's usual 5 ms, every read of the ledger would wait for so long."""
 Reading = tuple[ReadAhead | None, EarlyLook | None]
 """What has begun to read the volume, and what looks at that, if anything has."""
 
@@ -111,8 +114,13 @@ def _reading(run: Run, opened: OpenedVolume, read_twice: bool, resume: bool) -> 
     ahead = opened.ahead
     if ahead is None or ahead.spans != spans_of(run):
         ahead = ReadAhead(opened.volume, spans_of(run))
-    with contextlib.closing(ahead):
-        yield ahead, None if read_twice else EarlyLook(ahead, run)
+    usual_s = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
+    try:
+        with contextlib.closing(ahead):
+            yield ahead, None if read_twice else EarlyLook(ahead, run)
+    finally:
+        sys.setswitchinterval(usual_s)
 
 
 def _check(

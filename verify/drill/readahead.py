@@ -18,7 +18,7 @@ from verify.volume.protocol import Volume
 PIECE_BYTES = 2 * 1024 * 1024
 READS_AT_ONCE = 4
 """Reads on their way; more gain nothing, and a device under one of them idles."""
-EARLY_BYTES = 96 * 1024 * 1024
+EARLY_BYTES = 128 * 1024 * 1024
 """So much may wait to be looked at while the program is loaded and the ledger is gone through."""
 SETTLED_BUFFERS = 2 * READS_AT_ONCE
 _PATIENCE_S = 2.0

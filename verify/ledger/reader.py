@@ -31,6 +31,8 @@ from verify.ledger.frames import (
 from verify.plain_file import read_plain
 
 CHUNK_BYTES = 256 * 1024 * RECORD_BYTES
+READ_BYTES = 1024 * 1024
+"""Read at once: who reads waits each time for a thread that looks at the volume meanwhile."""
 SECTOR_BYTES = 512
 """What a crash zero-fills begins at a multiple of this."""
 
@@ -130,7 +132,7 @@ class LedgerFile:
         """The content of each whole frame: a body of records, or an event."""
         self.state = state = LedgerState(self.path)
         before = chain_start(self.tag, self.part)
-        with read_plain(self.path) as file:
+        with read_plain(self.path, READ_BYTES) as file:
             state.size_bytes = os.fstat(file.fileno()).st_size
             limit = state.size_bytes if self.end_bytes is None else min(self.end_bytes, state.size_bytes)
             while state.good_bytes < limit:
