@@ -141,6 +141,23 @@ class TestWhereItIsOnlyJustMissing:
         assert state_of(record) == before
 
 
+def test_more_blocks_than_this_machine_could_hold_are_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A record that nobody wrote: a run.json of any size, and no ledger that says otherwise."""
+    record = tmp_path / "record"
+    write_here(tmp_path / "volume", record, RunRequest((StreamRequest(512, 2, 8192),), operations=5))
+    about = json.loads((record / "run.json").read_text())
+    about["run"]["lane_workers"] = [1] * 4096
+    about["run"]["streams"][0] |= {"lanes": 4096, "slots": 2**40}
+    (record / "run.json").write_text(json.dumps(about))
+    for part in (record / "ledger").iterdir():
+        part.unlink()
+    code, out, err = here(["check", record], capsys)
+    assert (code, out) == (4, "")
+    assert "tells of 1,099,511,627,776 blocks; to judge them takes 8.0 TiB of memory at least" in err
+
+
 def test_a_fault_of_our_own_is_no_verdict(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -19,6 +19,7 @@ import numpy as np
 from verify.drill.criteria import Criterion, Measured, kept_criteria, missed, unmeasured
 from verify.drill.grounds import require_grounds
 from verify.drill.journal import JOURNAL_NAME, Journal, Region, circumstances, interrupted
+from verify.drill.memory_needed import require_memory
 from verify.drill.observed import EarlyLook, spans_of
 from verify.drill.opening import OpenedVolume
 from verify.drill.quantities import rfc3339
@@ -138,6 +139,7 @@ def _check(
     criteria = kept_criteria(about)
     ledger = LedgerParts(folder, run, None if two is None else two.sources)
     ledger.require_description(run.digest)
+    require_memory(run, folder.run_path)
     try:
         judgement = Judgement(run, ledger)
     except TooManyTakeovers as error:
