@@ -27,6 +27,6 @@ def require_memory(run: Run, path: Path) -> None:
     there_bytes = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
     if needed_bytes > there_bytes:
         raise CannotRun(
-            f"{path} tells of {run.slots:,} blocks; to judge them takes {format_size(needed_bytes)} of memory at least, "
-            f"and this machine has {format_size(there_bytes)}: check on a larger one"
+            f"{path} tells of {run.slots:,} blocks; to judge them takes {format_size(needed_bytes)} of memory at "
+            f"least, and this machine has {format_size(there_bytes)}: check on a larger one"
         )
