@@ -24,13 +24,14 @@ from verify.drill.observed import EarlyLook, spans_of
 from verify.drill.opening import OpenedVolume
 from verify.drill.quantities import rfc3339
 from verify.drill.readahead import ReadAhead
-from verify.drill.record import LedgerParts, RecordFolder, read_json, write_json
+from verify.drill.record import LedgerParts, RecordFolder, write_json
 from verify.drill.scan import Scanner, ScanResult
 from verify.drill.seal import RUN_VERDICT, SEAL_NAME, seal_check, seal_run
+from verify.drill.seen import EarlierChecks, keep_seen, seen_in_earlier_checks
 from verify.drill.standing import standing
 from verify.drill.two_ledgers import TwoLedgers, compare, second_ledger_facts, second_place, untold
 from verify.drill.verdicts import worst_check
-from verify.errors import AckproofError, CannotRun, UsageError
+from verify.errors import CannotRun, UsageError
 from verify.judge.content import Content
 from verify.judge.decision import Source
 from verify.judge.judgement import Judgement
@@ -38,14 +39,13 @@ from verify.judge.observations import PACK_ROWS, blank_rows
 from verify.judge.order import Order
 from verify.judge.takeovers import TooManyTakeovers
 from verify.judge.verdict import Evidence, conclude, plural
-from verify.ledger.frames import SEQUENCE_MAX, Kind
+from verify.ledger.frames import Kind
 from verify.load.run import Run
 from verify.load.specimens import SpecimenFile
 from verify.plain_file import create_plain
 from verify.report.losses import LossWriter
 from verify.report.verdict_json import VerdictFacts, verdict_json
 
-SEEN_NAME = "seen.json"
 SWITCH_INTERVAL_S = 0.0005
 """While several threads are at work: with Python's usual 5 ms, every read of the ledger would wait for so long."""
 Reading = tuple[ReadAhead | None, EarlyLook | None]
@@ -59,14 +59,6 @@ class CheckResult:
     verdict: dict[str, Any]
     folder: Path
     orders: list[Order | None]
-
-
-@dataclass(frozen=True)
-class EarlierChecks:
-    """What earlier checks of a run saw: slot to the newest write there that was never acknowledged, and doubts."""
-
-    in_flight: dict[int, int]
-    doubts: list[str]
 
 
 def check_record(
@@ -145,7 +137,7 @@ def _check(
     except TooManyTakeovers as error:
         raise CannotRun(f"{folder.ledger_path}: {error}; nothing was concluded") from None
     require_grounds(judgement.timeline, about, folder.run_path)
-    earlier = _seen_in_earlier_checks(folder, run)
+    earlier = seen_in_earlier_checks(folder, run)
     name = folder.next_check()
     partial = folder.partial_check(name)
     facts = circumstances(folder, ledger, before)
@@ -164,7 +156,7 @@ def _check(
         second = second_ledger_facts(about, folder.path, two)
         result, orders = _conclude(judgement, ledger, about, criteria, opened, scan, earlier, partial, second)
         write_json(partial / "verdict.json", result)
-        _keep_seen(partial, scan)
+        keep_seen(partial, scan)
         (partial / JOURNAL_NAME).unlink(missing_ok=True)
         if two is not None:
             two.keep(partial, run.tag)
@@ -367,38 +359,6 @@ def _notes(judgement: Judgement, opened: OpenedVolume, about: dict[str, Any], sc
     if judgement.timeline.lost_workers or about.get("workers_lost"):
         out.append("what lanes of a lost worker would have written")
     return out
-
-
-def _seen_in_earlier_checks(folder: RecordFolder, run: Run) -> EarlierChecks:
-    """Gather what the checks before this one saw of writes that were never acknowledged."""
-    out: dict[int, int] = {}
-    doubts = []
-    for name in folder.check_names():
-        try:
-            value = read_json(folder.checks_path / name / SEEN_NAME)
-            for slot, sequence in _slots_and_sequences(value, run):
-                out[slot] = max(out.get(slot, -1), sequence)
-        except (AckproofError, ValueError):
-            doubts.append(f"that writes in flight seen by check {name} are still there: its {SEEN_NAME} cannot be used")
-    return EarlierChecks(out, doubts)
-
-
-def _slots_and_sequences(value: Any, run: Run) -> Iterator[tuple[int, int]]:
-    items = value.get("in_flight") if isinstance(value, dict) else None
-    if not isinstance(items, dict):
-        raise ValueError("there is no table of slots in it")
-    for slot, sequence in items.items():
-        if not slot.isdecimal() or int(slot) >= run.slots or type(sequence) is not int:
-            raise ValueError(f"slot {slot[:40]!r} cannot be used")
-        if not 0 <= sequence <= SEQUENCE_MAX:
-            raise ValueError(f"sequence number {sequence} is impossible")
-        yield int(slot), sequence
-
-
-def _keep_seen(partial: Path, scan: ScanResult) -> None:
-    """Keep what this check saw beyond the acknowledged writes, so that a later check demands it."""
-    seen = {str(slot): sequence for slot, sequence in scan.seen_in_flight.items()}
-    write_json(partial / SEEN_NAME, {"format": "ackproof-seen/1", "in_flight": seen})
 
 
 def _keep_worst(folder: RecordFolder, result: dict[str, Any]) -> None:
