@@ -21,6 +21,7 @@ from tests.drill.runs import (
     losses_of,
     no_false_finding,
     verdict_of,
+    wait_until,
 )
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.drill.record import RecordFolder
@@ -96,9 +97,10 @@ class SlowVolume(MemoryVolume):
 def drill_on_a_slow_volume(record: Path, processes: bool) -> None:
     """The load and the check of a drill, as one process."""
     stream = StreamRequest(BLOCK_BYTES, LANES, STOP_SLOTS * BLOCK_BYTES)
-    request = RunRequest((stream,), seed=6, tag=TAG, operations=12, stall_ns=STALL_THRESHOLD_NS, workers=2)
+    request = RunRequest((stream,), seed=6, tag=TAG, operations=16, stall_ns=STALL_THRESHOLD_NS, workers=2)
     volume = SlowVolume()
     load_on(volume, record, request, processes=processes)
+    wait_until(lambda: not RecordFolder.open(str(record)).running(), "the end of the workers")
     check_on(volume, record)
 
 
