@@ -25,7 +25,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from scripts.throughput.checks import judging_rows
+from scripts.throughput.checks import judging_rows, missing_rows
 from scripts.throughput.growth import exponent, per_slot
 from scripts.throughput.machine import GIB, MIB, SCRATCH, BenchError, busy_share, temporary_folder
 from scripts.throughput.machine import MEMORY as MEMORY_FOLDER
@@ -134,11 +134,11 @@ def measure(bench: Bench) -> list[Measured]:
 
 def table(bench: Bench, rows: list[Measured]) -> str:
     """The rows as text, and a warning where others were at work."""
-    above = f"{'':<76}{'':>8}  {'range of':<14}{'us an operation':>16}{'bytes of memory':>17}"
+    above = f"{'':<76}{'':>8}  {'range of':<14}{'us an operation':>16}{'bytes a slot':>17}"
     titles = f"{'row':<46}{'unit':<10}{'ackproof':>10}{'bare':>10}  {'by':<8}{'ratio':>6}  {'ratios':<14}"
-    lines = [above, f"{titles}{'ackproof':>9}{'bare':>7}{'a slot':>17}"]
+    lines = [above, f"{titles}{'ackproof':>9}{'bare':>7}{'beyond 256 MiB':>17}"]
     for row in rows:
-        lines += _lines(row, memory_a_slot(row, rows))
+        lines += _lines(row, memory_a_slot(row))
     busiest = max(bench.busy_shares)
     if busiest > QUIET_SHARE:
         lines += ["", f"others used up to {busiest:.0%} of the processors: run it again on a quiet machine"]
@@ -165,14 +165,15 @@ def _lines(row: Measured, bytes_a_slot: float | None) -> list[str]:
     return [line.rstrip(), *(f"  {note}" for note in notes)]
 
 
-def memory_a_slot(row: Measured, rows: Sequence[Measured]) -> float | None:
-    """Bytes of memory that each slot of a check costs, against the smallest check on the same kind of volume."""
-    if not isinstance(row.row, CheckRow) or not row.rounds:
+def memory_a_slot(row: Measured) -> float | None:
+    """Bytes of memory that each slot of a check took beyond the allowance for everything else; 0 where that sufficed.
+
+    How much of the allowance was used says little: how many buffers wait for the ledger is a matter of timing.
+    """
+    peak_bytes, slots = row.fact("peak_bytes"), row.fact("slots")
+    if peak_bytes is None or slots is None:
         return None
-    place = row.row.place
-    alike = [r for r in rows if isinstance(r.row, CheckRow) and r.row.place == place and r.rounds]
-    known = [(r.fact("slots") or 0, r.fact("peak_bytes") or 0) for r in alike]
-    return per_slot(min(known), (row.fact("slots") or 0, row.fact("peak_bytes") or 0))
+    return max(per_slot((0, MEMORY_BYTES), (slots, peak_bytes)) or 0.0, 0.0)
 
 
 def growth(rows: Sequence[Measured], judged: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -190,9 +191,9 @@ def growth(rows: Sequence[Measured], judged: Sequence[dict[str, Any]]) -> list[d
     return [item for item in out if item["power"] is not None]
 
 
-def _memory(row: Measured, rows: Sequence[Measured]) -> dict[str, float]:
-    bytes_a_slot = memory_a_slot(row, rows)
-    return {} if bytes_a_slot is None else {"memory_bytes_a_slot": bytes_a_slot}
+def _memory(row: Measured) -> dict[str, float]:
+    bytes_a_slot = memory_a_slot(row)
+    return {} if bytes_a_slot is None else {"memory_bytes_a_slot_beyond_256_mib": bytes_a_slot}
 
 
 def _number(value: float | None) -> str:
@@ -230,6 +231,8 @@ def read_options() -> argparse.Namespace:
     parser.add_argument("--volumes", choices=(DISK, MEMORY, BOTH), default=BOTH, help="kinds of volumes to use")
     parser.add_argument("--records", type=float, nargs="*", default=[10, 40, 100], metavar="MILLIONS",
                         help="lengths of ledgers to judge, once each")  # fmt: skip
+    parser.add_argument("--missing", type=float, nargs="*", default=[2, 6], metavar="MILLIONS",
+                        help="slots of volumes that are gone: of all checks the most memory a slot")  # fmt: skip
     parser.add_argument("--json", type=Path, metavar="FILE", help="write every round there too")
     options = parser.parse_args()
     multiple = BARE_READ_BYTES // MIB * CHECK_SHARES[0]
@@ -264,7 +267,7 @@ def summary(bench: Bench, rows: list[Measured], took_s: float) -> dict[str, Any]
         "load_s": options.seconds,
         "span_bytes": bench.span_bytes,
         "check_span_bytes": options.check_span * MIB,
-        "rows": [row.to_json() | _memory(row, rows) for row in rows],
+        "rows": [row.to_json() | _memory(row) for row in rows],
     }
 
 
@@ -290,6 +293,7 @@ def main() -> int:
     options = read_options()
     needed_bytes = 2 * options.check_span * MIB + options.span * MIB + GIB // 2
     needed_bytes = max(needed_bytes, int(30e6 * max(options.records, default=0)))
+    needed_bytes = max(needed_bytes, int(250e6 * max(options.missing, default=0)))
     started_s = time.monotonic()
     try:
         if options.json:
@@ -298,15 +302,24 @@ def main() -> int:
             with Bench(options, folder) as bench:
                 rows = measure(bench)
             judged = judge(options, folder)
+            gone = missing_rows(folder, options.missing)
         grown = growth(rows, judged)
         print(table(bench, rows))
         for row in judged:
             rate = f"{row['records'] / row['seconds']:,.0f} records/s"
             print(f"{row['row']:<46}{rate}, {row['seconds']:.1f} s, {row['peak_bytes'] / MIB:,.0f} MiB at most")
+        for row in gone:
+            beyond = max(row["bytes_a_slot_over_256_mib"], 0)
+            print(f"{row['row']:<50}{row['seconds']:.1f} s, {row['peak_bytes'] / MIB:,.0f} MiB at most")
+            print(f"  {beyond:.1f} bytes a slot beyond 256 MiB, of {MEMORY_BYTES_A_SLOT} allowed")
+        sizes = sorted((row["slots"], row["peak_bytes"]) for row in gone)
+        each = per_slot(sizes[0], sizes[-1]) if sizes else None
+        if each is not None:
+            print(f"  {each:.1f} bytes of memory for each further slot, where every slot is odd")
         for item in grown:
             print(f"{item['what']} grow with {item['by']} to the power {item['power']:.2f}")
         if options.json:
-            told = {"judging": judged, "growth": grown}
+            told = {"judging": judged, "gone": gone, "memory_bytes_a_slot_where_all_are_odd": each, "growth": grown}
             write_json(options.json, summary(bench, rows, time.monotonic() - started_s) | told)
     except BenchError as error:
         print(f"scripts/bench: {error}", file=sys.stderr)
