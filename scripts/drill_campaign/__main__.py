@@ -35,6 +35,7 @@ Example: scripts/campaign --drills 5000 --seed 7 --jobs 2
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 import time
 from collections import Counter
@@ -113,4 +114,5 @@ def _positive(text: str) -> int:
 
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # So that what was done is told then too.
     sys.exit(main())

@@ -10,12 +10,12 @@ from __future__ import annotations
 import errno
 import random
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from heapq import heapify, heappop, heappush
 from typing import Any
 
 from scripts.drill_campaign.contents import Content, Place, written
 from scripts.drill_campaign.ledger import PartBeingWritten
+from scripts.drill_campaign.log import Driven, MarkMade, Op, Outstanding
 from scripts.drill_campaign.pair import NS_PER_S, Pair
 from scripts.drill_campaign.plan import MS, Plan
 from verify.ledger.frames import clock_record
@@ -28,67 +28,6 @@ WALL_NS = 1_700_000_000 * NS_PER_S
 TICK_NS, BEAT_NS, FRAME_NS = 50 * MS, 100 * MS, 100 * MS
 GRACE_NS = 2 * NS_PER_S
 ATTEMPTS_FAILING_MAX = 3
-
-
-@dataclass(slots=True)
-class Op:
-    """One thing that a lane did.
-
-    `what` is "write", "through", "read", "exam", "flush" or "error"; at the close "in flight", "preflight" or "end".
-    `n` is the operation that it is or precedes, `slot` is counted within the run (-1 for none), `saw` what a look
-    found (None: unreadable). `items` is how many items of its part tell of it and all before it, `first_item` how many
-    do up to the first that tells of it (of a look that found something odd there are two).
-    """
-
-    what: str
-    n: int
-    slot: int
-    issued: int
-    done: int
-    saw: Content | None
-    items: int
-    first_item: int = 0
-
-
-@dataclass(slots=True)
-class MarkMade:
-    """A mark of a takeover: pressed, and taken into the run; `items` as for `Op`."""
-
-    pressed: int
-    accepted: int
-    watched: bool
-    items: int
-
-
-@dataclass
-class Outstanding:
-    """What a lane waits for."""
-
-    action: Action
-    slot: int
-    n: int
-    first_issued: int
-    attempt: int
-    content: Content | None
-    fails: int = 0
-    landed: bool = False
-    token: int = 0
-
-
-@dataclass
-class Driven:
-    """A lane with its campaign-side log."""
-
-    lane: Lane
-    part: PartBeingWritten
-    ops: list[Op] = field(default_factory=list)
-    n: int = 0
-    out: Outstanding | None = None
-    dead: bool = False
-    ended: bool = False
-    closing: Op | None = None
-    failures_in_row: int = 0
-    token: int = 0
 
 
 class Drive:

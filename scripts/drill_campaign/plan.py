@@ -234,7 +234,7 @@ def _draw_faults(rng: random.Random, plan: Plan) -> None:
     if plan.run.promise == "flushed" and plan.takeovers and rng.random() < 0.5:
         plan.honours_flush = False
         plan.capacity_blocks = rng.choice((16, 64, 1000))
-    elif plan.run.promise == "completed" and plan.takeovers and rng.random() < 0.08:
+    elif plan.run.promise == "completed" and plan.takeovers and rng.random() < 0.15:
         plan.mirrored = False
         plan.capacity_blocks = rng.choice((4, 16))
     if rng.random() < 0.1:
@@ -245,6 +245,8 @@ def _draw_faults(rng: random.Random, plan: Plan) -> None:
         if draw < 0.6 and plan.takeovers:
             index = rng.randrange(len(plan.takeovers))
             kind = rng.choice((*AT_TAKEOVER, "late replay", "late replay", "stale cache", "dropped"))
+            if kind == "late replay":  # what it replays must have been overtaken by then
+                plan.load_ns += 60 * plan.latency_ns[1] // plan.run.lanes
             plan.faults.append(PlannedFault(kind, strength, takeover=index, later_ns=later))
         elif draw < 0.8:
             kind = rng.choice(ANY_TIME)

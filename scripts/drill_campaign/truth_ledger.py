@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from scripts.drill_campaign.contents import Content
-from scripts.drill_campaign.drive import Op
+from scripts.drill_campaign.log import Op
 from scripts.drill_campaign.world import World
 
 WRITES = ("write", "through")

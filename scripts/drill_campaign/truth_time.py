@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
-from scripts.drill_campaign.drive import Op
+from scripts.drill_campaign.log import Op
 from scripts.drill_campaign.pair import NS_PER_S
 from scripts.drill_campaign.truth_ledger import LOOKS, WRITES, Known, Write
 from verify.load.run import Run

@@ -27,7 +27,7 @@ from verify.judge import assess, content, flushes, judgement, orderpass, slots, 
 from verify.judge.decision import CONVICTING, LABELS, Finding
 from verify.load.lane import Lane
 
-DRILLS, MANY, SEED = 36, 400, "e"
+DRILLS, MANY, SEED = 36, 400, "D"
 NAMES = [f"{SEED}:{number}" for number in range(DRILLS)]
 
 
