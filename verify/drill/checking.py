@@ -218,7 +218,7 @@ def scan_volume(
     scanner = Scanner(judgement.state, opened.volume, judgement.observations, specimens, step)
     result = scanner.scan(read_twice, journal, *reading)
     specimens.close()
-    if opened.other_identity and not result.own_blocks and not result.found_beyond:
+    if opened.other_identity and not result.is_of_the_run:
         judgement.observations.forget_check()
         return ScanResult()
     return result
@@ -319,7 +319,7 @@ def _interruption(regions: list[Region] | None) -> list[str]:
 
 
 def _other_volume(opened: OpenedVolume, scan: ScanResult) -> str:
-    if opened.other_identity and not scan.own_blocks and opened.volume is not None:
+    if opened.other_identity and not scan.is_of_the_run and opened.volume is not None:
         return (
             f"{opened.name} is not the volume that was written (its identity is {opened.other_identity}) and holds "
             "no block of this run; nothing was checked"
@@ -346,7 +346,7 @@ def _open_tail(judgement: Judgement, ledger: LedgerParts, time_text: Callable[[i
 def _notes(judgement: Judgement, opened: OpenedVolume, about: dict[str, Any], scan: ScanResult) -> list[str]:
     timeline = judgement.timeline
     out = [f"which write stood where: {opened.why_not}"] if opened.why_not else []
-    if opened.other_identity and scan.own_blocks:
+    if opened.other_identity and scan.is_of_the_run:
         out.append(
             f"that {opened.name} is the same volume by its identity ({opened.other_identity}); "
             "it holds blocks of this run"

@@ -51,6 +51,11 @@ class ScanResult:
     found_beyond: dict[int, int] = field(default_factory=dict)
     seen_in_flight: dict[int, int] = field(default_factory=dict)
 
+    @property
+    def is_of_the_run(self) -> bool:
+        """Whether what was read is the volume of this run, whatever its identity: it holds what only the run wrote."""
+        return bool(self.own_blocks or self.found_beyond)
+
 
 class Scanner:
     """Scans the tested span of one volume once or twice.
