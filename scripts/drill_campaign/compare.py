@@ -15,6 +15,14 @@ MISSED, FALSE, WRONG_KIND, WRONG_COUNT = "missed", "false", "wrong kind", "wrong
 WRONG_ORDER, WRONG_VERDICT = "wrong order", "wrong verdict"
 WRONGS = (MISSED, FALSE, WRONG_KIND, WRONG_COUNT, WRONG_ORDER, WRONG_VERDICT)
 
+DOUBTS = {
+    "no takeover": "no takeover was observed", "nothing in flight": "no write was in flight when takeover",
+    "unexamined": "before anyone looked at them", "another volume": "nothing was checked", "unread": "not read",
+    "page cache": "page cache", "damaged ledger": "the ledger is damaged",
+    "nothing covered": "no flush covered any write",
+}  # fmt: skip
+"""Words of the verdict by which it tells each cause to be inconclusive."""
+
 
 @dataclass
 class Disagreement:
@@ -48,6 +56,9 @@ def compare(true: TrueCheck, reported: Reported, sound: bool) -> Compared:
     if verdict != true.verdict:
         why = f"{true.verdict} ({sorted(true.doubts)}), reported {verdict}: {reported.verdict.reasons}"
         out.differ(WRONG_VERDICT, why)
+    doubts = {doubt for doubt, words in DOUBTS.items() if any(words in reason for reason in reported.verdict.reasons)}
+    if doubts != true.doubts:
+        out.differ(WRONG_VERDICT, f"doubts {sorted(true.doubts)}, reported {reported.verdict.reasons}")
     if sound and FAIL in (verdict, true.verdict):
         out.differ(FALSE, f"the pair was sound, the verdict {verdict}, the truth {true.verdict}")
     for doubt in true.doubts:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from copy import copy
 from dataclasses import dataclass
 
-from scripts.drill_campaign.contents import Content
+from scripts.drill_campaign.contents import Content, Source
 from scripts.drill_campaign.truth_content import (
     ALLOWED,
     LOST,
@@ -20,7 +20,7 @@ from scripts.drill_campaign.truth_content import (
 from scripts.drill_campaign.truth_ledger import LOOKS, WRITES, Known, Write, known_of, whole
 from scripts.drill_campaign.truth_order import FirstLook, TrueOrder, order_of
 from scripts.drill_campaign.truth_time import Coverage, TrueTakeover, first_touch, takeovers_of
-from scripts.drill_campaign.world import Served, World
+from scripts.drill_campaign.world import Look, Served, World
 from verify.load.schedule import Flush
 
 CHECK = -1
@@ -70,7 +70,8 @@ class Truth:
     def check(self, served: Served) -> TrueCheck:
         """The truth of the next check."""
         known = self._with_proof(served)
-        is_other = served.planned.volume in ("other", "same by blocks") and not self._holds_blocks(served)
+        has_other_name = served.planned.volume in ("other", "same by blocks")
+        is_other = has_other_name and not self._is_of_the_run(served)
         looks = dict(self._of_load)
         if not is_other:
             looks |= {(p.slot, "check", CHECK): self._judge_slot(known, served, p.slot) for p in self._places}
@@ -110,15 +111,14 @@ class Truth:
         found: dict[int, int] = {}
         seen = list(self._seen_before.items())
         for pair in served.looks or []:
-            for content in pair[: 1 + served.planned.twice]:
-                seen += [(s[1], s[2]) for s in (content.sectors if content else ()) if s[0] == "write"]
+            seen += [(s[1], s[2]) for s in _sectors(pair, served.planned.twice) if s[0] == "write"]
         for slot, n in set(seen):
             if self._may_be_beyond(slot, n):
                 lane = self._places[slot].lane
                 found[lane] = max(n, found.get(lane, -1))
-        known = copy(self.known)
         if not found:
-            return known
+            return self.known
+        known = copy(self.known)
         known.writes = {slot: list(writes) for slot, writes in self.known.writes.items()}
         for lane, highest in found.items():
             first, layout = known.lanes[lane].tail, self._run.stream_of_lane(lane).layout
@@ -199,14 +199,16 @@ class Truth:
 
     # Verdict and order
 
-    def _holds_blocks(self, served: Served) -> bool:
-        """Whether the volume holds any whole block of this run."""
+    def _is_of_the_run(self, served: Served) -> bool:
+        """Whether the volume holds a whole block of this run, or of an operation beyond an open ledger any sector."""
         for place, looks in zip(self._places, served.looks or [], strict=False):
-            sectors = looks[0].sectors if looks[0] else ((("none",),))
-            kind, home, n, index = (*sectors[0], None, None, None)[:4]
-            same = all(s == ("write", home, n, i) for i, s in enumerate(sectors))
-            if kind == "write" and index == 0 and same and self._places[home].sectors == place.sectors:
+            if any(s[0] == "write" and self._may_be_beyond(s[1], s[2]) for s in _sectors(looks, served.planned.twice)):
                 return True
+            sectors = _sectors(looks, False)
+            if sectors and sectors[0][0] == "write" and self._places[sectors[0][1]].sectors == place.sectors:
+                _, home, n, _ = sectors[0]
+                if all(s == ("write", home, n, i) for i, s in enumerate(sectors)):
+                    return True
         return False
 
     def _doubts(self, served: Served, looks: dict[Key, TrueLook], is_other: bool) -> set[str]:
@@ -258,3 +260,8 @@ class Truth:
             return FirstLook(None, convicts)
         newest = newest_own(place, seen)
         return FirstLook(newest if newest >= 0 else None, convicts)
+
+
+def _sectors(looks: Look, twice: bool) -> tuple[Source, ...]:
+    """The sectors that a check was served of one slot, at its second read too if there was one."""
+    return tuple(source for content in looks[: 1 + twice] if content is not None for source in content.sectors)
