@@ -329,5 +329,5 @@ def test_the_command_keeps_them_and_the_check_tells_them(tmp_path: Path) -> None
 
 def test_the_criteria_shown_in_the_readme_can_be_read(tmp_path: Path) -> None:
     readme = (PROJECT / "README.md").read_text()
-    block = "[criteria]" + readme.split("[criteria]", 1)[1].split("```", 1)[0]
+    block = "   [criteria]" + readme.split("```toml\n   [criteria]", 1)[1].split("```", 1)[0]
     assert {criterion.key for criterion in read_criteria(written(tmp_path, textwrap.dedent(block)))} == set(KINDS)

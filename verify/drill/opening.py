@@ -15,6 +15,7 @@ from typing import Any
 from verify.drill.readahead import ReadAhead, Span
 from verify.drill.standing import is_running, standing
 from verify.errors import CannotRun
+from verify.plain_file import read_plain
 from verify.volume.direct import DirectVolume, open_volume, prove_direct
 from verify.volume.identity import VolumeIdentity, find_by_identity, identify, same_identity
 from verify.volume.protocol import Volume
@@ -23,6 +24,9 @@ VOLUME_GONE = frozenset(
     {errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO, errno.ESTALE, errno.ENOTCONN, errno.ETIMEDOUT}
 )
 """Errors of opening that are a finding (the volume cannot be read) and no fault of this machine's."""
+
+
+_ABOUT_BYTES_MAX = 64 * 1024 * 1024
 
 
 @dataclass(frozen=True)
@@ -99,7 +103,8 @@ def open_and_begin(record: str, path: str | None) -> OpenedVolume | None:
         CannotRun, UsageError: as `open_recorded_volume`.
     """
     try:
-        about = json.loads((Path(record) / "run.json").read_bytes())
+        with read_plain(Path(record) / "run.json") as file:
+            about = json.loads(file.read(min(os.fstat(file.fileno()).st_size, _ABOUT_BYTES_MAX)))
     except (OSError, ValueError, RecursionError):
         return None
     spans = _spans(about)
