@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import signal
 import traceback
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -89,8 +90,15 @@ def run_all(names: Iterable[str], jobs: int) -> Iterator[Tally]:
         prepare()
         yield from map(run_chunk, chunks)
         return
-    with get_context("fork").Pool(jobs, prepare) as pool:
+    with get_context("fork").Pool(jobs, _begin_work) as pool:
         yield from pool.imap(run_chunk, chunks)
+
+
+def _begin_work() -> None:
+    """Make a process of the pool quick, and leave it to the one that made it to hear signals and to end it."""
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    prepare()
 
 
 def prepare() -> None:

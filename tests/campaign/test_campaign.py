@@ -218,3 +218,11 @@ def test_a_name_replays_a_drill_to_the_byte() -> None:
         assert [part.data for part in one.left] == [part.data for part in two.left]
         assert [served.looks for served in one.served] == [served.looks for served in two.served]
         assert one.planted == two.planted
+
+
+@pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")
+def test_several_processes_come_to_the_same() -> None:
+    alone, together = run_chunk(NAMES[:25]), Tally()
+    for part in tally.run_all(NAMES[:25], 2):
+        together.add(part)
+    assert together == alone
