@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -170,7 +171,7 @@ def test_both_judges_agree_in_small_batches(run: Run, seed: int) -> None:
 @given(run=shapes(), seed=SEEDS, base=st.sampled_from((2**32 - 7, 2**33)))
 def test_both_judges_agree_where_sequence_numbers_need_more_than_32_bits(run: Run, seed: int, base: int) -> None:
     with cut_small(base):
-        compare(tell(run, seed, base))
+        compare(tell(replace(run, operations=None), seed, base))  # a lane that begins there has no end near by
 
 
 def test_the_stories_reach_everything_that_is_compared() -> None:
