@@ -78,3 +78,12 @@ def test_of_two_reads_the_newer_write_is_demanded_by_later_checks() -> None:
     seen = [whole(0, 4), whole(1, 3)]
     story = twice(story_of(run, [log_of(2, is_open=True)], seen, open_parts={0, 1}), 0, 0, whole(0, 2))
     assert check(story).scan.seen_in_flight == {0: 4, 1: 3}
+
+
+def test_a_sector_proves_what_it_is_proof_of_whatever_stands_beside_it() -> None:
+    """The newest sector is of an operation that never wrote there; the other is of one that did."""
+    run = sweep(slots=3, sectors=2)
+    torn = (whole(0, 6)[0], whole(0, 100)[0])
+    seen = [torn, whole(1, 1, 2), whole(2, 2, 2)]
+    checked = check(story_of(run, [log_of(3, is_open=True)], seen, open_parts={0, 1}))
+    assert [checked.finding_of_check(slot) for slot in range(3)] == [Finding.TORN, Finding.LOST, Finding.LOST]

@@ -256,10 +256,10 @@ class Scanner:
             for layout, home in homes:
                 if home is not None:
                     self._note_beyond(layout.first_slot + home, seen.home_sequence)
-        elif seen.strange_sectors:
+        elif seen.strange_sectors or seen.oldest != seen.newest:
             maker = self._makers[stream_index]
             for sector in dissect(block, slot - maker.layout.first_slot, maker, others=self._makers).sectors:
-                if sector.origin is Origin.ELSEWHERE:
+                if sector.origin in (Origin.HERE, Origin.ELSEWHERE):
                     layout = maker.layout if sector.stream < 0 else self._layouts[sector.stream]
                     self._note_beyond(layout.first_slot + sector.slot, sector.sequence)
 
