@@ -13,7 +13,7 @@ TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "scripts", "tests",
 LONGEST_FILE_LINES = 400
 STARTED_BY_HAND = {
     "scripts/setup", "scripts/rehearse", "scripts/test", "scripts/bench", "scripts/campaign", "scripts/fuzz",
-    "scripts/lab", ".ci/run",
+    "scripts/lab", "scripts/mutate", ".ci/run",
 }  # fmt: skip
 
 
