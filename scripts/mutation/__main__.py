@@ -199,8 +199,9 @@ class Workshop:
         made = self._known()
         of = {name: entry["source"][:12] for entry in made.values() for name in entry["names"]}
         tests = hashlib.sha256()
-        for path in sorted((self.tree / "tests").rglob("*.py")):
-            tests.update(path.read_bytes())
+        for name in TESTS[room]:
+            for path in sorted((self.tree / name).rglob("*.py")) or [self.tree / name]:
+                tests.update(path.read_bytes())
         order = {
             "mutants": list(names), "of": {name: of[name] for name in names}, "seconds": seconds, "workers": workers,
             "effort": effort, "learned": str(self._folder / f"learned-{room}-{tests.hexdigest()[:12]}.json"),

@@ -32,6 +32,7 @@ from verify.judge.content import Content as SeenContent
 from verify.judge.content import Seen, look
 from verify.judge.decision import Age, Finding, Grain, Source, decide
 from verify.judge.judgement import TakeoverOrder
+from verify.judge.order import Witness
 from verify.judge.spans import merge, overlaps, subtract
 from verify.judge.timeline import TIME_NS_MAX, Timeline
 from verify.ledger.frames import Kind, Records, decode_records, operation_record
@@ -251,6 +252,16 @@ class TestTheOrderBeyondTheLedger:
         assert not found.order.one_moment
         assert found.order.witness is not None
         assert (found.order.witness.lost_slot, found.order.witness.lost_sequence) == (0, 4)
+
+    def test_what_an_earlier_check_proved_counts_but_for_the_write_that_proved_it(self) -> None:
+        """The second check finds writes 10 and 11 where the first saw them; 11 may have been in flight."""
+        sees = [whole(0, 0), whole(1, 9), whole(2, 10), whole(3, 11)]
+        log, marks = log_of(10, is_open=True), (Mark(50, 50, True, "pulled"),)
+        story = story_of(sweep(slots=4), [log], sees, sees, open_parts={0, 1}, marks=marks)
+        found = order_of(story, 1, check(story, 0).scan.seen_in_flight)
+        assert found is not None
+        assert found.order.witness == Witness(0, 4, ns(19), 2, 10, ns(29))
+        assert (found.order.slots, found.order.set_aside, found.left_out) == (3, 1, 0)
 
     def test_a_write_in_flight_that_was_seen_before_is_left_out_of_the_order(self) -> None:
         """Write 4 (slot 0) was in flight at the takeover and seen by the first check; the second finds slot 1 lost."""

@@ -142,6 +142,11 @@ class TestSeveralTakeovers:
         back = Takeover(200 * S, 210 * S, True)
         assert self.told([STALL, back], (S, A), (105 * S, B), (205 * S, A)) == [(A, B, 1), (B, A, 1)]
 
+    def test_a_move_in_the_second_of_three_is_told_of_it_alone(self) -> None:
+        second, third = Takeover(200 * S, 210 * S, True), Takeover(300 * S, 310 * S, True)
+        told = self.told([STALL, second, third], (S, A), (205 * S, B))
+        assert told == [(A, A, 0), (A, B, 1), (B, B, 0)]
+
     def test_a_move_between_two_that_are_close_belongs_to_the_first_until_just_before_the_second(self) -> None:
         second = Takeover(111 * S, 120 * S, True)
         edge = 111 * S - NOTICED_BEFORE_NS
