@@ -34,6 +34,7 @@ from verify.judge.decision import Age, Finding, Grain, Source, decide
 from verify.judge.judgement import TakeoverOrder
 from verify.judge.order import Witness
 from verify.judge.spans import merge, overlaps, subtract
+from verify.judge.surroundings import WINDOW_NS, Window
 from verify.judge.timeline import TIME_NS_MAX, Timeline
 from verify.ledger.frames import Kind, Records, decode_records, operation_record
 from verify.load.schedule import Pattern
@@ -66,6 +67,36 @@ class TestTheTable:
         monkeypatch.setattr(decision, "TABLE", decision.TABLE[1:])
         with pytest.raises(AssertionError, match="hole"):
             decide(Source.CHECK, SeenContent.UNREADABLE, Age.INSIDE, Grain.ALLOWED, True, True, True)
+
+
+    def test_made_anew_it_is_the_same(self) -> None:
+        assert np.array_equal(decision._compile(), decision._COMPILED)
+
+
+class TestAroundATakeover:
+    def test_rate_and_latency_of_a_window(self) -> None:
+        window = Window(0, 3_000_000_000, bytes_moved=100)
+        assert window.summary() == {
+            "seconds": 3.0, "writes_per_second": 0.0, "bytes_per_second": 33.3, "latency_p50_ms": None,
+            "latency_p95_ms": None, "latency_p99_ms": None, "latency_max_ms": None,
+        }  # fmt: skip
+        window.latencies = [np.array([1_000_000, 3_000_000]), np.array([2_000_000, 4_000_400])]
+        assert window.summary() == {
+            "seconds": 3.0, "writes_per_second": 1.3, "bytes_per_second": 33.3, "latency_p50_ms": 2.5,
+            "latency_p95_ms": 3.85, "latency_p99_ms": 3.97, "latency_max_ms": 4.0,
+        }  # fmt: skip
+        assert Window(7, 7).summary() is None
+        assert Window(7, 6).summary() is None
+
+    def test_a_run_that_was_killed_has_a_window_after_up_to_the_ledgers_end(self) -> None:
+        story = story_of(
+            sweep(slots=2), [log_of(20, is_open=True)], [whole(0, 18), whole(1, 19)], open_parts={0, 1},
+            marks=(Mark(30, 30, True, "pulled"),),
+        )  # fmt: skip
+        story.stop = None
+        (around,) = check(story).judgement.state.around
+        assert (around.before.start_ns, around.before.end_ns) == (ns(30) - WINDOW_NS, ns(30))
+        assert (around.after.start_ns, around.after.end_ns) == (ns(30), ns(CLOSE))
 
 
 class TestLooking:
@@ -262,6 +293,23 @@ class TestTheOrderBeyondTheLedger:
         assert found is not None
         assert found.order.witness == Witness(0, 4, ns(19), 2, 10, ns(29))
         assert (found.order.slots, found.order.set_aside, found.left_out) == (3, 1, 0)
+
+    def test_what_stands_after_a_contradiction_does_not_count(self) -> None:
+        """Write 9 (slot 1) comes after a record that contradicts the ledger: slot 1 held write 5 for all one knows."""
+        run = sweep(slots=2)
+        story = story_of(run, [log_of(6)], [whole(0, 0), whole(1, 5)], marks=(Mark(60, 60, True, "pulled"),))
+        items = ledger_of(story, Renderer(run), random.Random(0))
+        events = [item["event"] if part == 1 and isinstance(item, dict) else "" for part, item in items]
+        at = events.index("close")
+        wrong = decode_records(operation_record(Kind.WRITE, 0, 8, ns(30), ns(31), 0))
+        later = [operation_record(Kind.WRITE, 0, n, ns(20 + 2 * n), ns(21 + 2 * n), 0) for n in (6, 7, 9)]
+        items[at:at] = [(1, wrong), (1, decode_records(b"".join(later)))]
+        checked = judge_items(story, items)
+        assert list(checked.judgement.contradictions()) == [1]
+        found = checked.judgement.order(0)
+        assert found is not None
+        # Slot 0 shows write 0 and lost 2, done at 15; slot 1 shows write 5, issued at 20.
+        assert found.order.witness == Witness(0, 2, ns(15), 1, 5, ns(20))
 
     def test_a_write_in_flight_that_was_seen_before_is_left_out_of_the_order(self) -> None:
         """Write 4 (slot 0) was in flight at the takeover and seen by the first check; the second finds slot 1 lost."""

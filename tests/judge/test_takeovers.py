@@ -146,6 +146,12 @@ class TestLanesThatEnded:
         assert spans(takeovers(lanes, workers=2, open_parts=[2])) == [(20, 60, 40)]
         assert takeovers(lanes, workers=2) == []
 
+    def test_only_the_killed_workers_lane_counts_no_more(self) -> None:
+        """Of three lanes one ended with its worker: the takeover needs both others, from when both wait."""
+        lanes = [[(20, 60)], [(30, 60)], [(10, 15)]]
+        assert spans(takeovers(lanes, workers=3, open_parts=[3])) == [(30, 60, 30)]
+        assert takeovers([[(20, 60)], [(30, 31)], [(10, 15)]], workers=3, open_parts=[3]) == []
+
     def test_a_killed_run_shows_the_stalls_before_the_kill(self) -> None:
         lanes = [[(20, 40), (41, 42)], [(20, 41), (41, 42)]]
         found = takeovers(lanes, stop=None, close=44, open_parts=[0, 1])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import signal
 import subprocess
@@ -64,6 +65,18 @@ def recorder(path: Path) -> Iterator[Recorder]:
     made = Recorder(str(path), TAG, PART, OPENING)
     yield made
     made.close(None)
+
+
+class TestTheFile:
+    def test_it_is_only_ever_added_to_and_no_other_program_inherits_it(self, recorder: Recorder) -> None:
+        assert fcntl.fcntl(recorder._file, fcntl.F_GETFL) & os.O_APPEND
+        assert not os.get_inheritable(recorder._file)
+
+    def test_one_that_exists_is_left_alone(self, path: Path) -> None:
+        path.write_bytes(b"another run's")
+        with pytest.raises(FileExistsError):
+            Recorder(str(path), TAG, PART, OPENING)
+        assert path.read_bytes() == b"another run's"
 
 
 class TestWriting:
