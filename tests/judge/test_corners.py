@@ -99,6 +99,36 @@ class TestAroundATakeover:
         assert (around.after.start_ns, around.after.end_ns) == (ns(30), ns(CLOSE))
 
 
+class TestNumbersAroundATakeover:
+    """Two streams of 512 and 1024 byte blocks, a lane each; lane 0 works from 10 to 39, lane 1 writes once at 10."""
+
+    RUN = make_run([(1, 2, 1), (1, 2, 2)], pattern=Pattern.SWEEP, read_share=0.0, fill=False)
+
+    def around(self, mark: int, **changes: Any) -> list[Any]:
+        ops = log_of(15).ops
+        ops = [*ops[:10], Op("exam", 10, 30, 30, whole(0, 8)), *ops[10:]]
+        logs = [LaneLog(ops, Op("end", 15, CLOSE, CLOSE)), log_of(1)]
+        sees = [whole(0, 14), whole(1, 13), whole(2, 0, 2), OLD * 2]
+        story = story_of(self.RUN, logs, sees, marks=(Mark(mark, mark, True, "pulled"),))
+        for name, value in changes.items():
+            setattr(story, name, value)
+        return check(story).judgement.state.around
+
+    def test_bytes_and_looks_are_those_of_their_window(self) -> None:
+        (around,) = self.around(20)
+        # Done by 20: lane 0's at 11, 13, 15, 17, 19 and lane 1's at 11; after it ten of lane 0 and one examination.
+        assert (around.before.writes, around.before.bytes_moved, around.before.examinations) == (6, 5 * 512 + 1024, 0)
+        assert (around.after.writes, around.after.bytes_moved, around.after.examinations) == (10, 10 * 512, 1)
+
+    def test_the_window_after_ends_with_the_load(self) -> None:
+        (around,) = self.around(20)
+        assert (around.after.start_ns, around.after.end_ns) == (ns(20), ns(CLOSE - 1))
+
+    def test_or_when_it_is_long_enough(self) -> None:
+        (around,) = self.around(20, stop=400, close=401, beats={part: list(range(402)) for part in (0, 1)})
+        assert around.after.end_ns == ns(20) + WINDOW_NS
+
+
 class TestLooking:
     RUN = make_run([(1, 2, 2), (1, 2, 4)], pattern=Pattern.SWEEP, read_share=0.0, fill=False)
     MAKERS = tuple(BlockMaker(stream.layout, SEED, TAG) for stream in RUN.streams)
