@@ -37,7 +37,7 @@ from verify.judge.spans import merge, overlaps, subtract
 from verify.judge.surroundings import WINDOW_NS, Window
 from verify.judge.timeline import TIME_NS_MAX, Timeline
 from verify.ledger.frames import Kind, Records, decode_records, operation_record
-from verify.load.schedule import Pattern
+from verify.load.schedule import Flush, Pattern
 
 
 def order_of(story: Story, number: int = 0, seen_before: dict[int, int] | None = None) -> TakeoverOrder | None:
@@ -283,6 +283,20 @@ class TestMisplacedOutsideTheRun:
         story = story_of(run, [log_of(2)], [whole(0, 0), (("wider",),)])
         (found,) = check(story, renderer=renderer).looks
         assert (found.slot, found.finding, found.home_too) == (1, Finding.MISPLACED, -1)
+
+
+class TestProofUnderFlushed:
+    @pytest.mark.parametrize(("flush", "lost"), [(Flush.WRITE, {0: 1}), (Flush.NEVER, {})])
+    def test_what_the_volume_proves_is_owed_if_it_was_written_through(
+        self, flush: Flush, lost: dict[int, int]
+    ) -> None:
+        """Operation 8 is on the volume, so 6 was acknowledged; slot 0 shows 3."""
+        run = sweep(slots=3, promise="flushed", flush=flush)
+        what = "through" if flush is Flush.WRITE else "write"
+        log = LaneLog([Op(what, n, 10 + 2 * n, 11 + 2 * n) for n in range(4)], None)
+        checked = check(story_of(run, [log], [whole(0, 3), whole(1, 7), whole(2, 8)], open_parts={0, 1}))
+        assert {look.slot: look.lost for look in checked.looks if look.finding is Finding.LOST} == lost
+        assert checked.totals.lost_writes == sum(lost.values())
 
 
 class TestTheOrderBeyondTheLedger:
