@@ -59,7 +59,7 @@ def test_a_plan_is_carried_out_both_ways_and_every_step_is_on_the_timeline(tmp_p
     program = f'"{sys.executable}", "-m", "scripts.takeover_lab"'
     plan.write_text(PLAN.format(records=records, folder=folder, lab=program))
     try:
-        up = lab("up", "--folder", folder, "--size", "32MiB", "--interval", "0.2s")
+        up = lab("up", "--folder", folder, "--size", "32MiB", "--interval", "0.5s")
         assert up.returncode == 0, up.stderr
         done = lab("guest", "--folder", folder, "ackproof", "drill", plan, "--no-dossier")
     finally:
@@ -71,7 +71,7 @@ def test_a_plan_is_carried_out_both_ways_and_every_step_is_on_the_timeline(tmp_p
     for run in ("01-controller-power-pull-a-to-b", "02-failback-b-to-a"):
         events = [json.loads(line) for line in (records / run / "events.jsonl").read_text().splitlines()]
         kinds = {event["event"] for event in events}
-        assert kinds >= {"command", "mark", "neighbour", "kernel"}
+        assert kinds >= {"command", "mark", "neighbour"}
         verdict: dict[str, Any] = json.loads((records / run / "verdict.json").read_text())
         assert [criterion["met"] for criterion in verdict["criteria"]] == [True, True]
         paths = [takeover["path"] for takeover in verdict["takeovers"] if takeover["path"]["moved"]]
