@@ -310,6 +310,9 @@ def run(options: argparse.Namespace) -> int:
                 if status in due and file.startswith(f"verify/{room}/")
             ]  # fmt: skip
             random.Random(options.seed).shuffle(names)  # however soon the time is up, what was tried is a fair sample
+            if options.again:  # survivors first
+                tried = {name for mutants in picked.values() for name, status in mutants.items() if status != UNTRIED}
+                names.sort(key=lambda name: name not in tried)
             if names:
                 seconds = options.seconds * len(names) / total
                 workshop.try_mutants(room, names, seconds, options.workers, options.effort)
