@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 from pathlib import Path
 
@@ -33,6 +34,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Skip every test of this folder that needs a lab, or a guest machine, where none can be had."""
     reasons = {
         "lab": _why_not(cannot_run_here(), missing_packages(PROGRAMS)),
+        "long": "" if os.environ.get("ACKPROOF_TEST_MACHINE") == "all" else "long; run it by ACKPROOF_TEST_MACHINE=all",
         "machine": _why_not(machine_cannot_run_here(), missing_packages(MACHINE_PROGRAMS)),
     }
     here = Path(__file__).parent

@@ -197,6 +197,7 @@ def test_killed_outright_checked_from_a_second_boot_and_then_run_to_the_end(
     assert guest.output.splitlines()[-1].startswith("  - where in the path")
 
 
+@pytest.mark.long
 def test_the_active_controller_is_killed_while_it_writes(make: Make, start: Start, pair: Lab, tmp_path: Path) -> None:
     with make(pair) as guest:
         start(guest, f"{UNTIL_AFTER_AN_OUTAGE} && {CHECK}")
@@ -213,6 +214,7 @@ def test_the_active_controller_is_killed_while_it_writes(make: Make, start: Star
     assert verdict["writes"]["errors"] == 0
 
 
+@pytest.mark.long
 def test_commands_that_time_out_are_aborted_and_the_run_goes_on(
     make: Make, start: Start, pair: Lab, tmp_path: Path
 ) -> None:
@@ -235,6 +237,7 @@ def test_commands_that_time_out_are_aborted_and_the_run_goes_on(
     assert "Aborting command" in guest.console
 
 
+@pytest.mark.long
 def test_real_errors_of_a_disk_and_of_a_controller_are_no_losses(
     make: Make, start: Start, pair: Lab, tmp_path: Path
 ) -> None:
