@@ -6,6 +6,7 @@ has it lose a controller. Times are cut short, and the volume is small.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -38,6 +39,7 @@ SOUND = "sound"
 """A sound pair writes through here, so that what it acknowledged outlives a rehearsal that is killed."""
 
 TIME_S_MAX = 3.0
+_LOOK_S = 0.002
 STALL_THRESHOLD_S_MAX = 0.4
 STALL_IN_THRESHOLDS = 2.5
 
@@ -142,8 +144,14 @@ class RehearsalGround:
     def carry_out(self, deed: Deed, is_injection: bool, within_s: float, given_up: Callable[[], bool]) -> Done:
         """Let the pair lose its active controller, if that is what is done."""
         if is_injection and self._pair is not None:
-            self._course = PairScenario(self._fault, takeover_after_s=0.1)
-            self._course.start(self._pair)
+            self._course = course = PairScenario(self._fault, takeover_after_s=0.1)
+            course.start(self._pair)
+            # It is done when the pair has begun to take over: lanes that were told before would be reading by then.
+            until = time.monotonic() + within_s
+            while not any(step == "takeover" for step, _ in course.steps) and course.failure is None:
+                if given_up() or time.monotonic() > until:
+                    return Done(None, "the simulated pair did not take over")
+                time.sleep(_LOOK_S)
         return Done()
 
     def hold(self, scenario: Scenario, given_up: Callable[[], bool]) -> Done:

@@ -104,7 +104,10 @@ class Screen:
 
     def wait_for(self, text: str) -> None:
         """Wait until a text is shown that was not waited for before."""
-        wait_until(lambda: self._read() and text in self.shown[self._seen :], f"{text!r}, shown: {self.shown[-600:]}")
+        try:
+            wait_until(lambda: self._read() and text in self.shown[self._seen :], repr(text))
+        except AssertionError:
+            raise AssertionError(f"{text!r} was not shown; this was: {self.shown[-900:]}") from None
         self._seen = self.shown.index(text, self._seen) + len(text)
 
     def type(self, keys: str) -> None:
