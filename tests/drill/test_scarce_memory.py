@@ -7,9 +7,9 @@ import json
 import os
 import subprocess
 import sys
+import threading
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ import pytest
 from tests.commands.test_bad_input import here
 from tests.drill.runs import check_here, environment, write_here
 from verify.commands.main import main
-from verify.drill import scan
+from verify.drill import readahead
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.drill.record import RecordFolder
 from verify.drill.writing import LoadOptions, write_to_volume
@@ -121,8 +121,8 @@ class TestWhereItIsOnlyJustMissing:
     @pytest.mark.parametrize(
         ("where", "name", "error"),
         [
-            (ThreadPoolExecutor, "submit", RuntimeError("can't start new thread")),
-            (scan, "aligned_buffer", OSError(errno.ENOMEM, os.strerror(errno.ENOMEM))),
+            (threading.Thread, "start", RuntimeError("can't start new thread")),
+            (readahead, "aligned_buffer", OSError(errno.ENOMEM, os.strerror(errno.ENOMEM))),
         ],
         ids=["a thread", "a buffer"],
     )

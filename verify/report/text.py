@@ -108,7 +108,7 @@ def _takeovers(verdict: dict[str, Any]) -> list[str]:
     for number, takeover in enumerate(takeovers[:_TAKEOVERS_SHOWN], 1):
         lines += _wrapped(f"takeover {number}", _takeover(takeover))
         if takeover.get("path") is not None:
-            lines += _wrapped("", _plain(path_in_words(takeover["path"])))
+            lines += _wrapped("", path_in_words(takeover["path"], _plain))
         order = takeover["order"]
         if order is not None:
             lines += _wrapped("", _order(order))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from verify.drill.quantities import format_duration
@@ -128,10 +128,15 @@ def takeover_in_words(takeover: Mapping[str, Any]) -> str:
     return f"attested by {by}: the load did not stall for longer than the threshold"
 
 
-def path_in_words(path: Mapping[str, Any]) -> str:
-    """Which way a takeover went, by what was behind the floating address; the names are as others gave them."""
-    address, moves = path["address"], path["moves"]
-    before, after = (_controller(path[end]) for end in ("before", "after"))
+def path_in_words(path: Mapping[str, Any], plain: Callable[[str], str] = str) -> str:
+    """Which way a takeover went, by what was behind the floating address.
+
+    Args:
+        path: of the takeover.
+        plain: makes a name that others gave fit to be shown.
+    """
+    address, moves = plain(path["address"]), path["moves"]
+    before, after = (_controller(path[end], plain) for end in ("before", "after"))
     if path["moved"] is None:
         return f"{address} was with {before} before and {after} after"
     if not path["moved"]:
@@ -141,10 +146,11 @@ def path_in_words(path: Mapping[str, Any]) -> str:
     return f"{address} moved {moves:,} times: it was with {before} before and {after} after"
 
 
-def _controller(end: Mapping[str, str] | None) -> str:
+def _controller(end: Mapping[str, str] | None, plain: Callable[[str], str]) -> str:
     if end is None:
         return "an unknown controller"
-    return f"{end['controller']} ({end['hardware_address']})" if end["controller"] else end["hardware_address"]
+    name, hardware_address = plain(end["controller"]), plain(end["hardware_address"])
+    return f"{name} ({hardware_address})" if name else hardware_address
 
 
 def when_lost(lost: Mapping[str, Any]) -> str:
