@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.drill.runs import PROJECT
@@ -244,7 +244,7 @@ _KEYS = [
 ]  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     tables=st.dictionaries(
         st.sampled_from(["volume", "load", "criteria", "acceptance", "scenario", "stream"]),
