@@ -19,7 +19,7 @@ from verify.judge.spans import merge
 from verify.load.run import Run
 from verify.load.schedule import Flush, Pattern
 
-THOROUGH = settings(max_examples=1500, deadline=None, database=None, print_blob=True)
+THOROUGH = settings(max_examples=600, deadline=None, database=None, print_blob=True)
 MOMENTS = st.integers(0, 30)
 SPANS = st.tuples(MOMENTS, st.integers(0, 8)).map(lambda pair: (pair[0], pair[0] + pair[1]))
 
@@ -256,7 +256,7 @@ def power_loss(seed: int, honest: bool) -> tuple[Story, set[int]]:
 
 
 class TestPowerLoss:
-    @settings(THOROUGH, max_examples=400)
+    @settings(THOROUGH, max_examples=200)
     @given(seed=st.integers(0, 2**32))
     def test_a_sound_device_that_drops_unflushed_writes_in_any_order_gets_no_finding(self, seed: int) -> None:
         story, lost = power_loss(seed, honest=True)
@@ -266,7 +266,7 @@ class TestPowerLoss:
         assert not checked.totals.slots_by_finding[list(CONVICTING)].any()
         assert checked.totals.lost_writes == 0
 
-    @settings(THOROUGH, max_examples=400)
+    @settings(THOROUGH, max_examples=200)
     @given(seed=st.integers(0, 2**32))
     def test_one_that_ignores_flushes_gets_a_finding_for_every_slot_that_it_cost(self, seed: int) -> None:
         story, lost = power_loss(seed, honest=False)

@@ -156,6 +156,7 @@ def test_a_guest_that_cannot_boot_is_told_with_what_was_said(make: Make, pair: L
             guest.wait(1.0)
 
 
+@pytest.mark.long
 def test_killed_outright_checked_from_a_second_boot_and_then_run_to_the_end(
     make: Make, start: Start, pair: Lab, tmp_path: Path, boot_image: BootImage
 ) -> None:
