@@ -34,6 +34,7 @@ CHECK_WITH = """
 import json, os, resource, sys
 import concurrent.futures.thread
 from verify.commands.main import main
+import verify.commands.check, verify.drill.checking, verify.drill.observed, verify.report.text
 
 PAGE = os.sysconf("SC_PAGE_SIZE")
 for more in map(int, sys.stdin):

@@ -20,6 +20,10 @@ _COMMANDS = ("survey", "write", "mark", "check", "report", "drill", "dossier", "
 """In the order of a drill. Each stands in a file of its name, and is a function of that name."""
 
 
+_NO_ROOM_FOR_A_LIBRARY = "failed to map segment from shared object"
+"""How the loader (glibc, elf/dl-load.c) says that there is no memory for a library."""
+
+
 class _Commands(click.Group):
     """Loads the one command that is asked for: all of them together take longer than a short check."""
 
@@ -73,7 +77,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
         sys.exit(EXIT_CANNOT_RUN)
     except MemoryError:
         _end_for_want_of_memory()
-    except Exception:  # noqa: BLE001  (the interpreter would end with 1, which says FAIL of a volume)
+    except Exception as error:  # noqa: BLE001  (the interpreter would end with 1, which says FAIL of a volume)
+        if isinstance(error, ImportError) and _NO_ROOM_FOR_A_LIBRARY in str(error):
+            _end_for_want_of_memory()
         traceback.print_exc()
         _say("this is a fault of ackproof itself and says nothing of the volume; nothing was concluded")
         sys.exit(EXIT_CANNOT_RUN)

@@ -231,8 +231,9 @@ def test_a_folder_is_named_in_plain_letters(name: str, slug: str) -> None:
     assert Scenario(name).slug == slug
 
 
+_texts = st.text(st.sampled_from('a1 "\\\n\x00\u202e\xe4='), max_size=8)
 _values = st.recursive(
-    st.one_of(st.integers(-2, 2**70), st.floats(), st.booleans(), st.text(max_size=8), st.sampled_from(["4KiB", "1s"])),
+    st.one_of(st.integers(-2, 2**70), st.floats(), st.booleans(), _texts, st.sampled_from(["4KiB", "1s"])),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text("abc", min_size=1), inner, max_size=2),
     max_leaves=4,
 )
