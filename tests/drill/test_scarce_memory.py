@@ -17,7 +17,7 @@ import pytest
 
 from tests.commands.test_bad_input import here
 from tests.drill.runs import check_here, environment, write_here
-from verify.commands.main import main
+from verify.commands.main import cli, main
 from verify.drill import readahead
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.drill.record import RecordFolder
@@ -174,3 +174,18 @@ def test_a_fault_of_our_own_is_no_verdict(
     assert (ended.value.code, said.out) == (4, "")
     assert "of our own" in said.err
     assert said.err.rstrip().endswith("says nothing of the volume; nothing was concluded")
+
+
+def test_a_library_that_finds_no_room_is_told_as_want_of_memory(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """In the words of the loader, which Python passes on as an ImportError."""
+
+    def refuse(**arguments: Any) -> None:
+        raise ImportError("libm.so.6: failed to map segment from shared object")
+
+    monkeypatch.setattr(cli, "main", refuse)
+    with pytest.raises(SystemExit) as ended:
+        main([])
+    assert ended.value.code == 4
+    assert capsys.readouterr().err.startswith("ackproof: out of memory; nothing was concluded.")
