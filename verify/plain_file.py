@@ -5,6 +5,7 @@ A symbolic link is not followed, and a pipe, a socket or a device is neither wai
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import stat
@@ -61,6 +62,38 @@ def create_plain(path: str | os.PathLike[str]) -> BinaryIO:
     if os.path.lexists(path):
         os.unlink(path)
     return os.fdopen(open_plain(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL), "wb")
+
+
+def replace_plain(path: str | os.PathLike[str], content: bytes) -> None:
+    """Write a file so that a crash leaves either the old one or the new one; `sync_folder` makes the new one last.
+
+    Raises:
+        OSError: if it cannot be written; the old one then stands.
+    """
+    temporary = f"{os.fspath(path)}.partial"
+    try:
+        with create_plain(temporary) as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+        raise
+
+
+def sync_folder(path: str | os.PathLike[str]) -> None:
+    """Make lasting which files there are in a folder.
+
+    Raises:
+        OSError: if that cannot be.
+    """
+    folder = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
 
 
 def _require_plain(mode: int, path: str | os.PathLike[str]) -> None:

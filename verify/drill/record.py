@@ -19,7 +19,7 @@ from verify.drill.standing import is_running
 from verify.errors import CannotRun, UsageError
 from verify.ledger.reader import LedgerFile, LedgerState
 from verify.load.run import Run
-from verify.plain_file import create_plain, open_plain, read_plain
+from verify.plain_file import open_plain, read_plain, replace_plain
 
 RUN_FORMAT = "ackproof-run/1"
 RUN_JSON_BYTES_MAX = 64 * 1024 * 1024
@@ -42,13 +42,8 @@ def write_bytes(path: Path, content: bytes) -> None:
     Raises:
         CannotRun: if it cannot be written.
     """
-    temporary = path.with_name(path.name + ".partial")
     try:
-        with create_plain(temporary) as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
+        replace_plain(path, content)
     except OSError as error:
         raise CannotRun(f"{path} cannot be written: {error.strerror}") from None
 

@@ -24,7 +24,7 @@ from verify.errors import UsageError
 from verify.ledger.frames import chain_start
 from verify.ledger.reader import LedgerFile, LedgerState, read_frame
 from verify.load.run import Run
-from verify.plain_file import create_plain, open_plain, read_plain
+from verify.plain_file import open_plain, read_plain, replace_plain, sync_folder
 
 RUN_ID = re.compile(r"[0-9a-f]{16}")
 """What names a run, and its folder: nothing else is taken from the other end into a path."""
@@ -142,7 +142,7 @@ class RunCopy:
         for folder in (self.path, *(self.path / name for name in FOLDERS)):
             folder.mkdir(exist_ok=True)
         if new:
-            _sync_folder(place)
+            sync_folder(place)
         self._lock = open_plain(self.path / "lock", os.O_RDWR | os.O_CREAT)
 
     def resume(self, content: bytes, on_wait: Callable[[], None] = lambda: None) -> None:
@@ -172,8 +172,8 @@ class RunCopy:
         if "ended" in self.about:
             self._received |= {"ended": True, "missing": self._missing()}
         self._keep_received()
-        _sync_folder(self.path / "ledger")
-        _sync_folder(self.path)
+        sync_folder(self.path / "ledger")
+        sync_folder(self.path)
 
     def _hold_description(self, content: bytes) -> None:
         about, run = read_description(content)
@@ -183,7 +183,7 @@ class RunCopy:
             if held.digest != run.digest or not _repeats(self.about, about):
                 raise Contradiction("another run.json is held under the name of this run")
         else:
-            _write(path, content)
+            replace_plain(path, content)
             self.about = about
         self.run = run
         with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
@@ -243,11 +243,11 @@ class RunCopy:
         if run.digest != self.run.digest or not _repeats(about, self.about) or "ended" not in about:
             raise Contradiction("the end of another run")
         self.sync()
-        _write(self.path / "run.json", content)
+        replace_plain(self.path / "run.json", content)
         self.about = about
         self._received |= {"ended": True, "missing": self._missing()}
         self._keep_received()
-        _sync_folder(self.path)
+        sync_folder(self.path)
         return list(self._received["missing"])
 
     def close(self) -> None:
@@ -270,7 +270,7 @@ class RunCopy:
         return out
 
     def _keep_received(self) -> None:
-        _write(self.path / RECEIVED_NAME, (json.dumps(self._received, indent=2) + "\n").encode())
+        replace_plain(self.path / RECEIVED_NAME, (json.dumps(self._received, indent=2) + "\n").encode())
 
 
 def read_description(content: bytes) -> tuple[dict[str, Any], Run]:
@@ -296,33 +296,6 @@ def _repeats(later: dict[str, Any], earlier: dict[str, Any]) -> bool:
     return all(later.get(name) == value for name, value in earlier.items())
 
 
-def _write(path: Path, content: bytes) -> None:
-    """Write a file so that a crash leaves either the old one or the new one.
-
-    Raises:
-        OSError: if it cannot be written.
-    """
-    temporary = path.with_name(path.name + ".partial")
-    try:
-        with create_plain(temporary) as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
-    except OSError:
-        with contextlib.suppress(OSError):
-            os.unlink(temporary)
-        raise
-
-
 def _content(path: Path) -> bytes:
     with read_plain(path) as file:
         return file.read(RUN_JSON_BYTES_MAX + 1)
-
-
-def _sync_folder(path: Path) -> None:
-    file = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(file)
-    finally:
-        os.close(file)

@@ -6,6 +6,7 @@ import errno
 import os
 
 from verify.errors import CannotRun, UsageError
+from verify.plain_file import sync_folder
 from verify.volume.kernel import allocate
 
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
@@ -31,7 +32,7 @@ def create_file(path: str, size_bytes: int) -> None:
             os.fsync(fd)
         finally:
             os.close(fd)
-        _write_out_folder(path)
+        sync_folder(os.path.dirname(path) or ".")
     except BaseException as error:
         os.unlink(path)
         if isinstance(error, OSError):
@@ -46,14 +47,6 @@ def _reserve(fd: int, path: str, size_bytes: int) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     if not allocate(fd, size_bytes):
         os.ftruncate(fd, size_bytes)
-
-
-def _write_out_folder(path: str) -> None:
-    fd = os.open(os.path.dirname(path) or ".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
 
 
 def _free_bytes(path: str) -> int | None:
