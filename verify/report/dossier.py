@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from verify.drill.particulars import Particulars
+from verify.drill.plan.scenarios import HANDS_ON_CAUTIONS
 from verify.judge.verdict import FAIL, INCONCLUSIVE, PASS, plural, worst
 from verify.report.facts import criteria_of
 from verify.report.loss_bounds import loss_bounds
@@ -26,8 +27,7 @@ _ADDED = "added:"
 
 _NAMES_OF_A_VOLUME = ("model", "identity", "path")
 STANDING_CAUTIONS = (
-    "Pulling power or cables and opening a chassis can hurt people and destroy data.",
-    "Follow the maker's service instructions and local codes, and leave it to qualified staff.",
+    *HANDS_ON_CAUTIONS,
     "Before each injection both controllers must be up, their caches in sync, and alerts clear.",
     "The tested volumes were overwritten in their tested spans.",
 )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -11,9 +10,10 @@ from verify.drill.checking import check_record
 from verify.drill.conduct.deeds import Deeds
 from verify.drill.conduct.finishing import final_verdict, give_back, make_dossier
 from verify.drill.conduct.ground import Ground
-from verify.drill.conduct.injection import HOLD_RETRY_S, NOT_DONE, STANDING_CAUTIONS, THE_END, Injection
+from verify.drill.conduct.injection import NOT_DONE, THE_END, Injection
 from verify.drill.conduct.operator import Answer, Operator
 from verify.drill.conduct.progress import Progress, State, Step
+from verify.drill.conduct.readiness import wait_until_ready
 from verify.drill.conduct.stopping import Failed, Stopped
 from verify.drill.opening import OpenedVolume
 from verify.drill.plan.plan import Plan
@@ -195,19 +195,12 @@ class Conductor:
             Stopped: if the drill is to be stopped, or the pair does not come to where it must be.
         """
         if scenario.hold_command and not self._ground.rehearsal:
-            deadline = time.monotonic() + scenario.within_s
             self._operator.say(f"waiting for: {'; '.join(scenario.hold)}")
-            told = ""
-            while not (said := self._ground.hold(scenario, lambda: False)).well:
-                if said.told != told:
-                    told = said.told
-                    self._operator.say(f"not ready: the hold command {told}")
-                if time.monotonic() > deadline:
-                    raise Stopped(
-                        f"{scenario.title}: the hold point was not reached within {scenario.within_s:g} s: the hold "
-                        f"command {said.told}; see to it, and go on by --resume"
-                    )
-                time.sleep(min(HOLD_RETRY_S, scenario.within_s / 10))
+            if not (said := wait_until_ready(scenario, self._ground, self._operator)).well:
+                raise Stopped(
+                    f"{scenario.title}: the hold point was not reached within {scenario.within_s:g} s: the hold "
+                    f"command {said.told}; see to it, and go on by --resume"
+                )
         if not self._operator.attended:
             if not scenario.hold_command and not self._ground.rehearsal:
                 step.deviations.append(f"nobody confirmed before the load: {'; '.join(scenario.hold)}")
@@ -216,7 +209,7 @@ class Conductor:
             by_command = deed.command and not self._ground.rehearsal
             by = "by a command" if by_command else scenario.by or "by you, when told to"
             self._operator.say(f"what will be done ({by}): {deed.told}")
-        self._operator.warn((*STANDING_CAUTIONS, *scenario.cautions))
+        self._operator.warn(scenario.hands_on_cautions)
         answer = self._operator.hold(scenario.title, scenario.hold)
         if answer is Answer.STOP:
             raise Stopped("stopped at a hold point; go on by --resume")

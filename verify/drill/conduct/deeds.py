@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from verify.drill.conduct.ground import Ground
-from verify.drill.conduct.injection import STANDING_CAUTIONS
 from verify.drill.conduct.operator import Operator
 from verify.drill.conduct.progress import Progress, Step
 from verify.drill.conduct.stopping import Stopped
@@ -58,7 +57,7 @@ class Deeds:
             if not self._operator.attended:
                 self._note(step, f"{name}: nobody was there to do it: {deed.told}")
                 return False
-            self._operator.warn((*STANDING_CAUTIONS, *scenario.cautions))
+            self._operator.warn(scenario.hands_on_cautions)
             if not self._operator.done(deed.told):
                 step.begun.remove(name)
                 self._progress.save()

@@ -9,17 +9,13 @@ from typing import Any
 from verify.drill.conduct.ground import Ground
 from verify.drill.conduct.operator import NoAnswer, Operator, Pressed
 from verify.drill.conduct.progress import Progress, State, Step
+from verify.drill.conduct.readiness import wait_until_ready
 from verify.drill.plan.scenarios import Deed
 from verify.drill.record import RecordFolder
 from verify.errors import AckproofError, CannotRun
 
 THE_END = "the time is over"
 NOT_DONE = "it was not done"
-HOLD_RETRY_S = 5.0
-STANDING_CAUTIONS = (
-    "Pulling power or cables and opening a chassis can hurt people and destroy data.",
-    "Follow the maker's service instructions and local codes, and leave it to qualified staff.",
-)
 _LOOK_S = 0.05
 
 
@@ -112,21 +108,13 @@ class Injection:
         Raises:
             CannotRun: if the pair is not where it must be. Nothing was done to it then.
         """
-        scenario = self._scenario
-        if not scenario.hold_command or self._ground.rehearsal:
-            return True
-        latest_s = time.monotonic() + scenario.within_s
-        while not (said := self._ground.hold(scenario, self._ended.is_set)).well:
-            if self._ended.is_set():
-                return False
-            if time.monotonic() > latest_s:
-                raise CannotRun(
-                    f"{scenario.title}: nothing was done, for after the run-in the hold command {said.told}; see to "
-                    "it; --resume begins this run again"
-                )
-            self._operator.say(f"not ready: the hold command {said.told}")
-            self._ended.wait(min(HOLD_RETRY_S, scenario.within_s / 10))
-        return True
+        said = wait_until_ready(self._scenario, self._ground, self._operator, self._ended.is_set)
+        if said.well or self._ended.is_set():
+            return said.well
+        raise CannotRun(
+            f"{self._scenario.title}: nothing was done, for after the run-in the hold command {said.told}; see to it; "
+            "--resume begins this run again"
+        )
 
     def _do(self, deed: Deed, name: str, takeover: bool) -> int | None:
         """Have something done, and mark it; when it was done, None if it was not.
@@ -136,7 +124,7 @@ class Injection:
         """
         pressed = Pressed(time.monotonic_ns(), time.time_ns())
         if self._operator.attended and self._ground.needs_somebody(deed):
-            self._operator.warn((*STANDING_CAUTIONS, *self._scenario.cautions))
+            self._operator.warn(self._scenario.hands_on_cautions)
             try:
                 answer = self._operator.do_now(self._asked(deed), self._ended.is_set)
             except NoAnswer as gone:

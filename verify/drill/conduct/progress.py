@@ -16,6 +16,7 @@ from verify.drill.plan.scenarios import Scenario
 from verify.drill.record import read_json, write_bytes, write_json
 from verify.errors import CannotRun, UsageError
 from verify.judge.verdict import SEVERITY
+from verify.plain_file import sync_folder
 
 DRILL_FORMAT = "ackproof-drill/1"
 DRILL_NAME = "drill.json"
@@ -219,11 +220,7 @@ class Progress:
         }
         write_json(self.path / DRILL_NAME, value)
         try:
-            folder = os.open(self.path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-            try:
-                os.fsync(folder)
-            finally:
-                os.close(folder)
+            sync_folder(self.path)
         except OSError as error:
             raise CannotRun(f"{self.path / DRILL_NAME} cannot be written: {error.strerror}") from None
         self._written = self._now_written()

@@ -10,6 +10,10 @@ from verify.drill.plan.fields import Table
 
 PATHS, FAILBACK, COLD_START = "paths", "failback", "cold start"
 FURTHER_CHECKS = (PATHS, FAILBACK, COLD_START)
+HANDS_ON_CAUTIONS = (
+    "Pulling power or cables and opening a chassis can hurt people and destroy data.",
+    "Follow the maker's service instructions and local codes, and leave it to qualified staff.",
+)
 HOLD = ("both controllers are up", "their caches are in sync", "alerts are clear")
 SLUG_CHARACTERS_MAX = 40
 
@@ -77,6 +81,11 @@ class Scenario:
     def title(self) -> str:
         """Name and direction."""
         return f"{self.name}, {self.direction}" if self.direction else self.name
+
+    @property
+    def hands_on_cautions(self) -> tuple[str, ...]:
+        """What to say before anybody puts a hand to the pair: what always holds, and what holds here."""
+        return (*HANDS_ON_CAUTIONS, *self.cautions)
 
     @property
     def slug(self) -> str:
