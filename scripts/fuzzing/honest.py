@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tests.drill.memory_volume import MemoryVolume
 from verify.drill.checking import CheckResult, check_record
 from verify.drill.opening import OpenedVolume
 from verify.drill.planning import RunRequest, StreamRequest, plan_run
@@ -17,46 +18,24 @@ from verify.drill.record import RecordFolder
 from verify.drill.writing import LoadOptions, run_load
 from verify.ledger.frames import Records
 from verify.load.run import Run
-from verify.volume.identity import VolumeIdentity
 
-BLOCK_BYTES = SECTOR_BYTES = 512
+BLOCK_BYTES = 512
 LANES = 2
 SLOTS = 16
 OPERATIONS = 40
 
 
-class MemoryVolume:
-    """A volume of zeros in memory, whose writes take a while, so that some are in flight when a takeover is marked."""
+class RememberingVolume(MemoryVolume):
+    """A volume in memory that remembers every write, to give an older one back."""
 
-    def __init__(self, size_bytes: int, write_s: float = 0.0) -> None:
-        self.data = bytearray(size_bytes)
-        self.size_bytes = size_bytes
-        self.sector_bytes = SECTOR_BYTES
+    def __init__(self, size_bytes: int, write_delay_s: float = 0.0) -> None:
+        super().__init__(size_bytes, write_delay_s)
         self.written: dict[int, list[bytes]] = {}
-        self._write_s = write_s
 
-    def read(self, offset_bytes: int, buffer: memoryview) -> int:
-        """As much as there is."""
-        data = self.data[offset_bytes : offset_bytes + len(buffer)]
-        buffer[: len(data)] = data
-        return len(data)
-
-    def write(self, offset_bytes: int, buffer: memoryview, through: bool) -> int:  # noqa: ARG002  (it never waits)
+    def write(self, offset_bytes: int, buffer: memoryview, through: bool) -> int:
         """Write, and remember what was written."""
-        time.sleep(self._write_s)
         self.written.setdefault(offset_bytes, []).append(bytes(buffer))
-        self.data[offset_bytes : offset_bytes + len(buffer)] = buffer
-        return len(buffer)
-
-    def flush(self) -> None:
-        """Nothing is held back."""
-
-    def reopen(self) -> bool:
-        """It never goes away."""
-        return False
-
-    def close(self) -> None:
-        """Nothing to close."""
+        return super().write(offset_bytes, buffer, through)
 
 
 @dataclass
@@ -94,14 +73,11 @@ def honest_run(folder: Path, page_cache: str = "", then: Callable[[Path], None] 
         then: called with the record folder when the run has ended.
     """
     record = folder / "record"
-    volume = MemoryVolume(SLOTS * BLOCK_BYTES, write_s=0.004)
+    volume = RememberingVolume(SLOTS * BLOCK_BYTES, write_delay_s=0.004)  # so that some are in flight at the mark
     stream = StreamRequest(BLOCK_BYTES, LANES, SLOTS * BLOCK_BYTES, read_share=0.2)
     request = RunRequest((stream,), seed=7, tag=9, operations=OPERATIONS, workers=2)
-    run = plan_run(request, volume.size_bytes, SECTOR_BYTES)
-    identity = VolumeIdentity(
-        "file", "/memory", "/memory", volume.size_bytes, SECTOR_BYTES, SECTOR_BYTES, "", "0:0", 1, ""
-    )
-    facts = {"identity": identity.to_json(), "direct": True, "page_cache": page_cache, "cache_mode": ""}
+    run = plan_run(request, volume.size_bytes, volume.sector_bytes)
+    facts = volume.facts() | {"page_cache": page_cache}
     made = RecordFolder.create(str(record))
     marker = threading.Thread(target=_mark_in_time, args=(made,))
     try:
@@ -125,7 +101,7 @@ def _mark_in_time(folder: RecordFolder) -> None:
         time.sleep(0.002)
 
 
-def _with_a_loss(volume: MemoryVolume, run: Run) -> MemoryVolume:
+def _with_a_loss(volume: RememberingVolume, run: Run) -> MemoryVolume:
     """The volume with a slot put back by one write, which other writes of its lane came after."""
     lossy = MemoryVolume(volume.size_bytes)
     lossy.data[:] = volume.data

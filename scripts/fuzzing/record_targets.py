@@ -16,7 +16,8 @@ from blake3 import blake3
 from xxhash import xxh3_64_intdigest
 
 from scripts.fuzzing.edits import Bytes, edited, respelled
-from scripts.fuzzing.honest import MemoryVolume, honest_run
+from scripts.fuzzing.honest import honest_run
+from tests.drill.memory_volume import MemoryVolume
 from verify.drill.checking import check_record
 from verify.drill.confirm import confirm
 from verify.drill.journal import COUNTS

@@ -22,8 +22,9 @@ class MemoryVolume:
 
     def read(self, offset_bytes: int, buffer: memoryview) -> int:
         with self.lock:
-            buffer[:] = self.data[offset_bytes : offset_bytes + len(buffer)]
-        return len(buffer)
+            data = self.data[offset_bytes : offset_bytes + len(buffer)]
+        buffer[: len(data)] = data
+        return len(data)
 
     def write(self, offset_bytes: int, buffer: memoryview, through: bool) -> int:
         if self.write_delay_s:
