@@ -3,36 +3,14 @@
 from __future__ import annotations
 
 import os
-import sys
 
 import click
 
+from verify.commands.reading_bar import ReadingBar
 from verify.drill.opening import open_and_begin, open_recorded_volume
 from verify.errors import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 
 EXIT_OF_VERDICT = {"PASS": EXIT_PASS, "FAIL": EXIT_FAIL, "INCONCLUSIVE": EXIT_INCONCLUSIVE}
-
-
-class _Progress:
-    """The bar of a check; on a terminal alone, since loading what draws it takes as long as reading 100 MB."""
-
-    def __init__(self) -> None:
-        self._bar = None
-        if sys.stderr.isatty():
-            from tqdm import tqdm
-
-            self._bar = tqdm(
-                total=None, unit="B", unit_scale=True, desc="read back", file=sys.stderr, colour=None, leave=False
-            )
-
-    def __call__(self, done: int, total: int) -> None:
-        if self._bar is not None:
-            self._bar.total = total
-            self._bar.update(done - self._bar.n)
-
-    def close(self) -> None:
-        if self._bar is not None:
-            self._bar.close()
 
 
 @click.command(
@@ -65,7 +43,7 @@ def check(record: str, read_twice: bool, volume: str | None, resume: bool, secon
     from verify.report.text import summary
 
     folder = RecordFolder.open(record)
-    progress = _Progress()
+    progress = ReadingBar()
     try:
         opened = opened or open_recorded_volume(folder.read_run()[0], volume)
         result = check_record(folder, opened, read_twice, progress, resume, second_ledger)

@@ -13,13 +13,12 @@ from collections.abc import Callable, Mapping, Sequence
 import click
 
 from verify.commands.live import LiveLine
+from verify.commands.reading_bar import ReadingBar
 from verify.drill.conduct.operator import Answer, NoAnswer, Pressed
-from verify.drill.quantities import format_size
 from verify.load.supervisor import Snapshot
 from verify.report.visible import visible
 
 _LOOK_S = 0.1
-_PROGRESS_EVERY_S = 1.0
 
 
 class Terminal:
@@ -33,7 +32,7 @@ class Terminal:
 
     def __init__(self) -> None:
         self._live: LiveLine | None = None
-        self._shown_at = 0.0
+        self._bar: ReadingBar | None = None
         self._pending = b""
 
     def say(self, text: str) -> None:
@@ -105,13 +104,13 @@ class Terminal:
             self._live = None
 
     def progress(self, done: int, total: int) -> None:
-        """Show it once a second."""
-        now = time.monotonic()
-        if now - self._shown_at >= _PROGRESS_EVERY_S or done == total:
-            self._shown_at = now
-            end = "\n" if done == total else ""
-            with contextlib.suppress(OSError):
-                click.echo(f"\r\x1b[2Kread back {format_size(done)} of {format_size(total)}{end}", err=True, nl=False)
+        """Show it on a bar of its own, as long as there is something to read."""
+        if self._bar is None:
+            self._bar = ReadingBar()
+        self._bar(done, total)
+        if done == total:
+            self._bar.close()
+            self._bar = None
 
     def _one_of(self, answers: Sequence[str], again: str) -> str:
         while True:
