@@ -270,6 +270,22 @@ class TestDamage:
         assert result.verdict["verdict"] == "PASS", result.verdict["reasons"]
         assert "checksum" in used(result)["001"]["second_end"]
 
+    @pytest.mark.parametrize("share", [0.2, 0.7])
+    @pytest.mark.parametrize("part", [0, 1])
+    def test_in_the_second_beyond_a_cut_is_damage_and_no_torn_tail(
+        self, drill: Drill, name: str, part: int, share: float
+    ) -> None:
+        record, copy = drill.record_of(name, died=True), drill.copy_of(name + "copy", ended=False)
+        cut(drill.run, record, 0, 0.9)  # Without the heads that the supervisor's close would tell.
+        cut(drill.run, copy, 0, 0.9)
+        assert drill.check(record, copy).verdict["verdict"] == "PASS"
+        cut(drill.run, record, part, share)
+        spoil(drill, copy, part)
+        result = drill.check(record, copy)
+        no_finding(result)
+        assert result.verdict["verdict"] == "INCONCLUSIVE"
+        assert any(f"00{part}.ledger, in the second ledger frame" in reason for reason in result.verdict["reasons"])
+
 
 def spoil(drill: Drill, record: Path, part: int) -> None:
     ends = frame_ends(drill.run, record, part)

@@ -3,7 +3,8 @@
 Both are chains, so they are compared by the hash of each frame, and equal hashes mean equal bytes up to there. Where
 one goes on after the other ends, as after a guest that died with its disk, the longer is judged. Where they differ
 before either ends, one of them was changed, and nobody can tell which: what both hold is judged, and the rest is
-damage. Damage in one file is made good by the other only if that reaches at least as far as the damaged file did.
+damage. Damage in one file is made good by the other only if that was closed, or reaches at least as far as the damaged
+file did: what was acknowledged beyond the shorter one is known to have been more than a torn tail.
 
 What a check takes from the second ledger it keeps in its own folder, under `second-ledger/`, so that the record stays
 whole: the check's seal covers it, and a report reads it there.
@@ -38,7 +39,8 @@ class Compared:
     """One ledger file and its second copy.
 
     `own` and `second` tell how far each could be read; `common_frames` and `common_bytes` up to where they are the
-    same. `taken` is which one is judged, `contradiction` says that they differ, "" if they do not.
+    same. `taken` is which one is judged, `contradiction` says that they differ, "" if they do not, and `beyond` what is
+    wrong with the second one where the one that is judged ends.
     """
 
     own: LedgerState
@@ -47,6 +49,7 @@ class Compared:
     common_bytes: int
     taken: str
     contradiction: str
+    beyond: str = ""
 
     def to_json(self) -> dict[str, Any]:
         """As verdict.json tells it."""
@@ -76,7 +79,9 @@ class TwoLedgers:
                 own = str(compared.own.path)
                 out[part] = PartSource(own, compared.common_bytes, compared.contradiction)
             elif compared.taken == SECOND:
-                out[part] = PartSource(str(compared.second.path), compared.second.good_bytes)
+                out[part] = PartSource(str(compared.second.path), compared.second.good_bytes, compared.beyond)
+            elif compared.beyond:
+                out[part] = PartSource(str(compared.own.path), compared.own.good_bytes, compared.beyond)
         return out
 
     @property
@@ -168,7 +173,9 @@ def _compare(own: LedgerFile, second: LedgerFile) -> Compared:
     if taken == SECOND and ours.damaged and theirs.good_bytes < ours.size_bytes:
         cut = f"{ours.damaged}, and the second ledger ends before this file does"
         return Compared(replace(ours, damaged=cut), theirs, common_frames, common_bytes, OWN, "")
-    return Compared(ours, theirs, common_frames, common_bytes, taken, "")
+    is_cut = not ours.damaged and not ours.closed and ours.good_bytes < theirs.size_bytes
+    beyond = f"in the second ledger {theirs.damaged}" if theirs.damaged and (taken == SECOND or is_cut) else ""
+    return Compared(ours, theirs, common_frames, common_bytes, taken, "", beyond)
 
 
 def _heads(file: LedgerFile) -> Iterator[str]:
