@@ -55,6 +55,7 @@ class LoadOptions:
         submit: how operations are submitted.
         criteria: what else must be met for a PASS.
         over: asked several times a second; the reason why the load is to end, "" to go on.
+        look_again: asked several times a second; whether something may have happened to the volume that nobody marked.
         about: what else run.json is to say; looked at when the run begins and again when it has ended.
     """
 
@@ -67,6 +68,7 @@ class LoadOptions:
     submit: str = AUTO
     criteria: Sequence[Criterion] = ()
     over: Callable[[], str] = str
+    look_again: Callable[[], bool] = bool
     about: Mapping[str, Any] = field(default_factory=dict)
     second_ledger: SecondLedger | None = None
 
@@ -156,6 +158,7 @@ def run_load(
             neighbour,
             options.over,
             grounds_digest(about),
+            options.look_again,
         )
     except OSError as error:
         raise CannotRun(f"the ledger cannot be made in {folder.ledger_path}: {error.strerror}") from None

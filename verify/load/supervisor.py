@@ -95,6 +95,7 @@ class Supervisor:
         neighbour: watches what is behind the floating address; a change of it counts as a mark of a takeover.
         over: asked every tick; the reason why the load is to end now, "" to go on.
         grounds: digest of what a verdict will rest on beside the run; the ledger keeps it.
+        look_again: asked every tick; whether lanes are to look at every slot once more before they overwrite it.
     """
 
     def __init__(
@@ -110,6 +111,7 @@ class Supervisor:
         neighbour: NeighbourWatch | None = None,
         over: Callable[[], str] = str,
         grounds: str = "",
+        look_again: Callable[[], bool] = bool,
     ) -> None:
         self.run_description = run
         self.shared = Shared(run.lanes, len(tasks))
@@ -120,6 +122,7 @@ class Supervisor:
         self._on_tick = on_tick
         self._on_reopened = on_reopened
         self._over = over
+        self._look_again = look_again
         self._changes: deque[tuple[int, int, NeighbourChange]] = deque()
         self._follower = (
             None
@@ -202,6 +205,8 @@ class Supervisor:
         self._watch_clock(now_ns, wall_ns)
         for mark in self._take_marks():
             self._accept_mark(mark)
+        if self._look_again():
+            self.shared.raise_outage(0)
         self._record_neighbours()
         self._watch_lanes(now_ns)
         self._watch_workers()

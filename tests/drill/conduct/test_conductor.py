@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,11 +13,14 @@ import pytest
 
 from tests.drill.conduct.memory_ground import MemoryGround, Scripted, begin, conduct, plan_of
 from tests.drill.memory_volume import MemoryVolume
+from verify.drill.conduct import injection
+from verify.drill.conduct.commands import Done
 from verify.drill.conduct.conductor import require_commands
 from verify.drill.conduct.operator import Answer
 from verify.drill.conduct.progress import Progress, State
 from verify.drill.conduct.stopping import Failed, Stopped
 from verify.drill.plan.plan import Plan
+from verify.drill.plan.scenarios import Deed
 from verify.errors import CannotRun, UsageError
 from verify.rehearsal.drill_ground import shortened
 from verify.report.dossier_page import dossier_html
@@ -38,6 +42,28 @@ def about(progress: Progress, number: int = 0) -> dict[str, Any]:
 def marks(progress: Progress, number: int = 0) -> list[dict[str, Any]]:
     lines = (progress.record(progress.steps[number]) / "events.jsonl").read_text().splitlines()
     return [event for event in map(json.loads, lines) if event["event"] in ("mark", "note")]
+
+
+class _LosesDuringTheCommand(MemoryGround):
+    """Loses acknowledged writes without a stall; its command ends when the load has come over all of them."""
+
+    overwritten = False
+
+    def carry_out(self, deed: Deed, is_injection: bool, within_s: float, given_up: Callable[[], bool]) -> Done:
+        time.sleep(0.15)  # so that lanes have been told, one tick of the supervisor's after the begin
+        volume, began = self.volume, time.monotonic()
+        with volume.lock:
+            before = bytes(volume.data)
+        time.sleep(0.1)
+        with volume.lock:
+            sectors = range(0, len(before), volume.sector_bytes)
+            lost = [at for at in sectors if before[at : at + 512] != volume.data[at : at + 512]]
+            volume.data[:] = before
+        while not self.overwritten and not given_up() and time.monotonic() - began < 20:
+            time.sleep(0.01)
+            with volume.lock:
+                self.overwritten = all(before[at : at + 512] != volume.data[at : at + 512] for at in lost)
+        return Done()
 
 
 class TestOneRun:
@@ -69,6 +95,14 @@ class TestOneRun:
         conduct(progress, MemoryGround())
         told = [(mark["text"], mark["takeover"]) for mark in marks(progress)]
         assert told == [("cut the link", False), ("true", True)]
+
+    def test_what_is_lost_while_a_command_takes_long_is_looked_at_before_it_is_overwritten(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(injection, "LONG_COMMAND_NS", 0)
+        progress, ground = begin(plan_of(tmp_path, BY_COMMAND)), _LosesDuringTheCommand()
+        assert conduct(progress, ground, Scripted(attended=False), go_on_after_fail=True) == "FAIL"
+        assert ground.overwritten, "the load did not come over what was lost, so that nothing was shown"
 
     def test_a_command_that_fails_attests_no_takeover(self, tmp_path: Path) -> None:
         scenario = 'name = "handover"\ncommand = ["sh", "-c", "echo not allowed; exit 3"]\n'

@@ -222,7 +222,7 @@ class Conductor:
         injection = Injection(self._progress, step, self._ground, self._operator)
         options = LoadOptions(
             None, self._operator.show, injection.on_event, submit=self._plan.submit, criteria=self._plan.criteria,
-            over=injection.over, about=about,
+            over=injection.over, look_again=injection.look_again, about=about,
         )  # fmt: skip
         step.state = State.LOADING
         self._progress.save()

@@ -6,6 +6,7 @@ import threading
 import time
 from typing import Any
 
+from verify.drill.conduct.commands import Done
 from verify.drill.conduct.ground import Ground
 from verify.drill.conduct.operator import NoAnswer, Operator, Pressed
 from verify.drill.conduct.progress import Progress, State, Step
@@ -17,6 +18,9 @@ from verify.errors import AckproofError, CannotRun
 THE_END = "the time is over"
 NOT_DONE = "it was not done"
 _LOOK_S = 0.05
+LONG_COMMAND_NS = 1_000_000_000
+"""From so long after its begin until a command ends, lanes look at slots before they overwrite them. Not at once: most
+bring what they bring at once, and it is to meet writes, not looks."""
 
 
 class Injection:
@@ -43,6 +47,7 @@ class Injection:
         self._gone: NoAnswer | None = None
         self._troubled = False
         self._calm_since_ns = 0
+        self._command_since_ns: int | None = None
         self._thread = threading.Thread(target=self._run, name="injection", daemon=True)
         self.failure: AckproofError | None = None
 
@@ -61,6 +66,15 @@ class Injection:
     def over(self) -> str:
         """Why the load is to end now, "" while it goes on."""
         return self._reason
+
+    def look_again(self) -> bool:
+        """Whether lanes are to be told to look at slots before they overwrite them: while a command takes long.
+
+        It may bring a takeover at any moment and is marked only when it ended well; until then a load that no stall
+        or error warned would overwrite what was lost.
+        """
+        since_ns = self._command_since_ns
+        return since_ns is not None and time.monotonic_ns() - since_ns >= LONG_COMMAND_NS
 
     def end(self) -> None:
         """Wait for the thread, after the load."""
@@ -143,7 +157,7 @@ class Injection:
         if self._gone is not None:
             self._folder.drop_mark(f"asked for: {deed.told}", False, pressed.monotonic_ns, pressed.wall_ns)
             return time.monotonic_ns()
-        done = self._ground.carry_out(deed, takeover, self._scenario.within_s, self._ended.is_set)
+        done = self._carried_out(deed, takeover)
         if deed.command:
             self._folder.append_event(
                 {
@@ -166,6 +180,14 @@ class Injection:
                 "done. See to the pair; --resume checks what was recorded"
             )
         return time.monotonic_ns()
+
+    def _carried_out(self, deed: Deed, takeover: bool) -> Done:
+        if deed.command and not self._ground.rehearsal:
+            self._command_since_ns = time.monotonic_ns()
+        try:
+            return self._ground.carry_out(deed, takeover, self._scenario.within_s, self._ended.is_set)
+        finally:
+            self._command_since_ns = None
 
     def _asked(self, deed: Deed) -> str:
         """What is said to whoever does it."""
