@@ -6,6 +6,8 @@ from types import SimpleNamespace
 
 import pytest
 
+from verify.drill.binding import bind
+from verify.drill.particulars import Particulars
 from verify.judge.order import Order
 from verify.rehearsal.comparison import Reported, compare, compare_moment
 from verify.rehearsal.faults import FAULTS
@@ -80,6 +82,8 @@ def test_the_whole_job_on_the_pair(tmp_path, name):
     assert rehearsed.verdict["verdict"] == ("PASS" if name == "sound" else "FAIL")
     assert rehearsed.agrees
     assert (rehearsed.record / "checks" / "001" / "losses.csv").is_file()
+    content, _, _ = bind([str(rehearsed.record)], str(tmp_path / "dossier"), Particulars(), lambda content: "")
+    assert any("proves nothing about any storage" in text for text in content["deviations"])
 
 
 def test_a_pair_that_lost_something_is_not_agreed_when_the_verdict_says_pass(tmp_path):

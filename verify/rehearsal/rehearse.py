@@ -109,7 +109,9 @@ def rehearse_fault(
         "page_cache": "",
         "cache_mode": "",
     }
-    options = LoadOptions(load_s, on_tick, on_event, processes=False, handle_signals=False)
+    said = f"rehearsed on the simulated pair ({fault.name}): proves nothing about any storage"
+    about = {"scenario": {"name": f"rehearsal ({fault.name})", "deviations": [said]}}
+    options = LoadOptions(load_s, on_tick, on_event, processes=False, handle_signals=False, about=about)
     try:
         run_load(record, run, lambda: KeptOpen(pair), facts, options)
     finally:
