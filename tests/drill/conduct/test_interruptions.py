@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
+import itertools
 from collections.abc import Callable
 from pathlib import Path
 
@@ -121,6 +123,25 @@ class TestSetAside:
         (step,) = progress.steps
         assert [check["name"] for check in step.checks] == ["001"]
         assert (progress.path / "01-cable-pull-aside-1" / "checks" / "001" / "verdict.json").exists()
+
+    def test_a_criterion_that_it_missed_is_told_of_the_run_that_follows(self, tmp_path: Path) -> None:
+        plan = plan_of(tmp_path, PULL + "[criteria]\nerrors = 0\n")
+        ground = MemoryGround()
+        write, calls = ground.volume.write, itertools.count()
+
+        def fails_once(offset_bytes: int, buffer: memoryview, through: bool) -> int:
+            if next(calls) == 70:
+                raise OSError(errno.EIO, "failed")
+            return write(offset_bytes, buffer, through)
+
+        ground.volume.write = fails_once  # type: ignore[method-assign]
+        with pytest.raises(Stopped):
+            conduct(begin(plan), ground, Scripted(does=False))
+        progress = Progress.resume(plan, "", plan.records)
+        assert conduct(progress, ground) == "PASS"
+        said = [text for text in progress.steps[0].deviations if "before anything was done to the pair: FAIL" in text]
+        assert len(said) == 1
+        assert "errors seen by the guest: at most 0 required, 1 measured" in said[0]
 
     def test_without_the_volume_nothing_is_concluded_and_nothing_set_aside(self, tmp_path: Path) -> None:
         progress, ground = self.stopped_before_it_was_done(tmp_path)

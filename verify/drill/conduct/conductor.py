@@ -184,6 +184,9 @@ class Conductor:
                 step.state = State.SPOILT
                 self._progress.again(step, "begun anew, for the first load ended before anything was done")
                 return
+            if step.verdict == FAIL:  # by a criterion alone, such as errors; the run that follows does not show it
+                why = "; ".join(read_verdict(record, step.checks[-1]["name"])["reasons"])
+                step.deviations.append(f"an earlier load, before anything was done to the pair: FAIL: {why}")
             step.checks.clear()
             step.verdict = ""
         self._progress.set_aside(step)
