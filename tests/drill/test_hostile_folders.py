@@ -189,19 +189,14 @@ class TestWhatStandsInPlaceOfAFile:
 
 
 class TestLinks:
-    @pytest.mark.parametrize("name", WRITTEN)
-    def test_to_a_file_elsewhere_are_not_written_through(
-        self, record: Path, outside: Path, capsys: pytest.CaptureFixture[str], name: str
+    @pytest.mark.parametrize(
+        ("name", "to"), [*((name, "file") for name in WRITTEN), *((name, "folder") for name in FOLDERS)]
+    )
+    def test_to_a_file_or_folder_elsewhere_are_neither_written_through_nor_entered(
+        self, record: Path, outside: Path, capsys: pytest.CaptureFixture[str], name: str, to: str
     ) -> None:
-        in_place_of(record / name, lambda path: path.symlink_to(outside / "file"))
-        opened_by(WRITTEN[name], record, capsys)
-
-    @pytest.mark.parametrize("name", FOLDERS)
-    def test_to_a_folder_elsewhere_are_not_entered(
-        self, record: Path, outside: Path, capsys: pytest.CaptureFixture[str], name: str
-    ) -> None:
-        in_place_of(record / name, lambda path: path.symlink_to(outside / "folder"))
-        opened_by(FOLDERS[name], record, capsys)
+        in_place_of(record / name, lambda path: path.symlink_to(outside / to))
+        opened_by((WRITTEN | FOLDERS)[name], record, capsys)
 
     def test_that_lead_nowhere_make_nothing_there(
         self, record: Path, outside: Path, capsys: pytest.CaptureFixture[str]
