@@ -67,8 +67,11 @@ class RunRequest:
             at += span
         return out
 
-    def check(self) -> None:
+    def check(self, prefix: str = "--") -> None:
         """Say what cannot be meant, before any volume is looked at.
+
+        Args:
+            prefix: put before the name of what is wrong: "--" for options.
 
         Raises:
             UsageError: with the first thing that is wrong.
@@ -76,33 +79,33 @@ class RunRequest:
         if not self.streams:
             raise UsageError("a run needs at least one stream")
         if not 0 <= self.start_bytes <= VOLUME_BYTES_MAX:
-            raise UsageError(f"--start {self.start_bytes} must be from 0 to {VOLUME_BYTES_MAX} bytes")
+            raise UsageError(f"{prefix}start {self.start_bytes} must be from 0 to {VOLUME_BYTES_MAX} bytes")
         if not 0 <= self.seed < 2**64:
-            raise UsageError(f"--seed {self.seed} must be from 0 to 2**64 - 1")
+            raise UsageError(f"{prefix}seed {self.seed} must be from 0 to 2**64 - 1")
         if sum(stream.lanes for stream in self.streams) > LANES_MAX:
             raise UsageError(f"at most {LANES_MAX} lanes fit in a run")
         for stream in self.streams:
-            _check_stream(stream)
+            _check_stream(stream, prefix)
 
 
-def _check_stream(stream: StreamRequest) -> None:
+def _check_stream(stream: StreamRequest, prefix: str) -> None:
     block = stream.block_bytes
     if not is_power_of_two(block) or not BLOCK_BYTES_MIN <= block <= BLOCK_BYTES_MAX:
-        raise UsageError(f"--block {block}: a block must be a power of two from 512 B to 4 MiB, such as 4KiB")
+        raise UsageError(f"{prefix}block {block}: a block must be a power of two from 512 B to 4 MiB, such as 4KiB")
     if stream.lanes < 1:
-        raise UsageError("--lanes must be at least 1")
+        raise UsageError(f"{prefix}lanes must be at least 1")
     if not 0.0 <= stream.read_share <= 1.0:
-        raise UsageError(f"--read-share {stream.read_share:g} must be from 0 to 1")
+        raise UsageError(f"{prefix}read-share {stream.read_share:g} must be from 0 to 1")
     if not 0 <= stream.pace <= PACE_MAX:
-        raise UsageError(f"--pace {stream.pace:g} must be from 0 to {PACE_MAX:g} operations a second")
+        raise UsageError(f"{prefix}pace {stream.pace:g} must be from 0 to {PACE_MAX:g} operations a second")
     if stream.flush is Flush.EVERY and stream.flush_every < 1:
-        raise UsageError("--flush-every needs a count of at least 1, or `write`, or `never`")
+        raise UsageError(f"{prefix}flush-every needs a count of at least 1, or `write`, or `never`")
     if stream.span_bytes is not None and not 0 < stream.span_bytes <= VOLUME_BYTES_MAX:
-        raise UsageError(f"--span {stream.span_bytes} must be more than 0 and at most {VOLUME_BYTES_MAX} bytes")
+        raise UsageError(f"{prefix}span {stream.span_bytes} must be more than 0 and at most {VOLUME_BYTES_MAX} bytes")
     if stream.span_bytes is not None and stream.span_bytes < block:
-        raise UsageError(f"--span {stream.span_bytes} is not even one block of {block} bytes")
+        raise UsageError(f"{prefix}span {stream.span_bytes} is not even one block of {block} bytes")
     if stream.span_bytes is not None and stream.span_bytes % block:
-        raise UsageError(f"--span {stream.span_bytes} is not a whole number of blocks of {block} bytes")
+        raise UsageError(f"{prefix}span {stream.span_bytes} is not a whole number of blocks of {block} bytes")
 
 
 def _default_workers(lanes: int, by_ring: bool) -> int:

@@ -205,10 +205,11 @@ def _interface_of(address: ipaddress.IPv4Address | ipaddress.IPv6Address) -> int
         raise UsageError(f"--floating-address names the interface {scope!r}, which is not there") from None
 
 
-def parse_controllers(texts: Sequence[str]) -> Mapping[str, str]:
+def parse_controllers(texts: Sequence[str], what: str = "--controller") -> Mapping[str, str]:
     """The controllers' names by hardware address, from `NAME=02:00:00:00:00:aa`.
 
-    A controller with several ports may be named several times, each time with another hardware address.
+    A controller with several ports may be named several times, each time with another hardware address. Messages call
+    what was given `what`.
 
     Raises:
         UsageError: if one is not of that form, its name is long or cannot be shown, or an address is given twice.
@@ -218,10 +219,10 @@ def parse_controllers(texts: Sequence[str]) -> Mapping[str, str]:
         name, _, hardware = text.rpartition("=")
         name, hardware = name.strip(), hardware.strip().lower().replace("-", ":")
         if not name or not _HARDWARE_ADDRESS.match(hardware):
-            raise UsageError(f"--controller {text!r} is not of the form NAME=02:00:00:00:00:aa")
+            raise UsageError(f"{what} {text!r} is not of the form NAME=02:00:00:00:00:aa")
         if not name.isprintable() or len(name) > _NAME_CHARACTERS_MAX:
-            raise UsageError(f"--controller {text!r}: a name is at most {_NAME_CHARACTERS_MAX} printable characters")
+            raise UsageError(f"{what} {text!r}: a name is at most {_NAME_CHARACTERS_MAX} printable characters")
         if hardware in out:
-            raise UsageError(f"--controller gives {hardware} twice")
+            raise UsageError(f"{what} gives {hardware} twice")
         out[hardware] = name
     return out

@@ -197,9 +197,10 @@ def _controllers(table: Table) -> Mapping[str, str]:
     told = table.table("controllers").everything()
     ports = {name: value if isinstance(value, list) else [value] for name, value in told.items()}
     try:
-        return parse_controllers([f"{name}={address}" for name, addresses in ports.items() for address in addresses])
+        named = [f"{name}={address}" for name, addresses in ports.items() for address in addresses]
+        return parse_controllers(named, "controllers")
     except UsageError as error:
-        table.wrong("controllers", str(error).replace("--controller", "controllers"))
+        table.wrong("controllers", str(error))
         return {}
 
 
@@ -236,9 +237,9 @@ def _load(table: Table, stream_tables: list[Table]) -> tuple[str, RunRequest, in
     )
     if streams:
         try:
-            request.check()
+            request.check(prefix="")
         except UsageError as error:
-            table.complaints.add(("stream", 0) if stream_tables else table.place, str(error).replace("--", ""))
+            table.complaints.add(("stream", 0) if stream_tables else table.place, str(error))
     submit = table.choice("submit", SUBMISSIONS, AUTO)
     table.end()
     return name, request, sum(request.spans(None)) or total, submit
