@@ -5,7 +5,6 @@ It never touches the volume, so no stuck operation holds it up.
 
 from __future__ import annotations
 
-import contextlib
 import os
 import threading
 import time
@@ -27,6 +26,7 @@ CLOCK_STEP_NS = 500_000_000
 PAUSE_NS = 1_000_000_000
 _CLOSE_PATIENCE_S = 3.0
 _CLOSE_POLL_S = 0.02
+_ENDED = (WorkerState.CLOSED, WorkerState.FAILED)
 _FOLLOWER_PATIENCE_S = 1.0
 _OUTAGE_QUIET_NS = 1_000_000_000
 
@@ -358,13 +358,21 @@ class Supervisor:
 
     def _wait_for_workers(self) -> None:
         deadline = time.monotonic() + GRACE_S + _CLOSE_PATIENCE_S
-        done = (WorkerState.CLOSED, WorkerState.FAILED)
         while time.monotonic() < deadline:
             self._watch_workers()
-            if all(t.index in self._lost or self.shared.worker_state[t.index] in done for t in self._tasks):
+            if all(map(self._has_ended, self._tasks)):
                 return
             self._on_tick(self.snapshot(time.monotonic_ns()))
             time.sleep(_CLOSE_POLL_S)
+
+    def _has_ended(self, task: WorkerTask) -> bool:
+        """Whether a worker is gone, or closed and kept by nothing but what its volume does not answer.
+
+        Until its process is gone, it holds the lock of the record, and a check would take the run for running.
+        """
+        if task.index in self._lost or self.shared.worker_state[task.index] not in _ENDED:
+            return task.index in self._lost
+        return task.index not in self._pids or any(self.shared.outstanding_ns[lane] for lane in task.lanes)
 
     def _close(self) -> Outcome:
         heads: dict[str, str] = {}
@@ -375,10 +383,6 @@ class Supervisor:
         now_ns = time.monotonic_ns()
         self._recorder.close({"event": "close", "monotonic_ns": now_ns, "wall_ns": time.time_ns(), "heads": heads})
         heads["0"] = self._recorder.head
-        for pid in self._pids.values():
-            with contextlib.suppress(ChildProcessError):
-                os.waitpid(pid, os.WNOHANG)
-        full = self._recorder.full or 1 in list(self.shared.worker_full)
         outcome = Outcome(
             reason=self._stop_reason,
             load_began_ns=self._began_ns,
@@ -388,7 +392,7 @@ class Supervisor:
             reads=sum(self.shared.reads),
             heads=heads,
             workers_lost=tuple(self._lost),
-            ledger_full=full,
+            ledger_full=self._recorder.full or 1 in list(self.shared.worker_full),
             delays=delays_to_json(self.shared.delays.tolist()),
         )
         if not self._began_ns and len(self._lost) == len(self._tasks):
