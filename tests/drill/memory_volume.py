@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Callable
 
 from verify.volume.identity import VolumeIdentity
 
@@ -11,7 +12,10 @@ SECTOR_BYTES = 512
 
 
 class MemoryVolume:
-    """A volume of zeros in memory. `write_delay_s` is how long every write takes."""
+    """A volume of zeros in memory. `write_delay_s` is how long every write takes.
+
+    What is put into `in_a_write` is called once, in the next write, which is in flight until it returns.
+    """
 
     def __init__(self, size_bytes: int, write_delay_s: float = 0.0) -> None:
         self.data = bytearray(size_bytes)
@@ -19,6 +23,7 @@ class MemoryVolume:
         self.sector_bytes = SECTOR_BYTES
         self.write_delay_s = write_delay_s
         self.lock = threading.Lock()
+        self.in_a_write: Callable[[], None] | None = None
 
     def read(self, offset_bytes: int, buffer: memoryview) -> int:
         with self.lock:
@@ -29,6 +34,11 @@ class MemoryVolume:
     def write(self, offset_bytes: int, buffer: memoryview, through: bool) -> int:
         if self.write_delay_s:
             time.sleep(self.write_delay_s)
+        if self.in_a_write is not None:
+            with self.lock:
+                call, self.in_a_write = self.in_a_write, None
+            if call is not None:
+                call()
         with self.lock:
             self.data[offset_bytes : offset_bytes + len(buffer)] = buffer
         return len(buffer)

@@ -301,7 +301,7 @@ def test_a_failed_write_meets_one_limit_of_errors_and_misses_another(
 ) -> None:
     volume = FailsOnce(64 * 4096, after_writes=150)
     request = RunRequest((StreamRequest(lanes=2, span_bytes=64 * 4096, pace=300),), seed=4, operations=200)
-    marking = threading.Thread(target=attest, args=(tmp_path / "record",))
+    marking = threading.Thread(target=attest, args=(tmp_path / "record", volume))
     marking.start()
     load_on(volume, tmp_path / "record", request, criteria=(Criterion("errors", limit),))
     marking.join()

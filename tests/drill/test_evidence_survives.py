@@ -219,7 +219,7 @@ def test_lanes_that_examine_before_the_mark_is_timed_lose_nothing(
 
     monkeypatch.setattr(Shared, "raise_outage", held_up)
     record, volume = tmp_path / "record", MemoryVolume(SLOTS * BLOCK_BYTES)
-    marker = threading.Thread(target=attest, args=(record,))
+    marker = threading.Thread(target=attest, args=(record, volume))
     marker.start()
     stream = StreamRequest(BLOCK_BYTES, LANES, SLOTS * BLOCK_BYTES, pace=PACE)
     load_on(volume, record, RunRequest((stream,), seed=5, operations=WRITES // 2))

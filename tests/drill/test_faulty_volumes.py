@@ -61,7 +61,8 @@ class FaultyVolume(MemoryVolume):
     def write(self, offset_bytes: int, buffer: memoryview, through: bool) -> int:
         if self._fails():
             carried_out = 0 if self.fault in ("no room", "gone") else len(buffer) // 2
-            super().write(offset_bytes, buffer[:carried_out], through)
+            with self.lock:
+                self.data[offset_bytes : offset_bytes + carried_out] = buffer[:carried_out]
             return self._fail(len(buffer))
         written = super().write(offset_bytes, buffer, through)
         with self.lock:
@@ -97,7 +98,7 @@ def events_of(record: Path) -> list[dict[str, Any]]:
 @pytest.mark.parametrize("fault", ["error", "short", "no room", "gone"])
 def test_what_fails_is_counted_tried_again_and_changes_no_verdict(tmp_path: Path, fault: str) -> None:
     record, volume = tmp_path / "record", FaultyVolume(fault)
-    marker = threading.Thread(target=attest, args=(record,))
+    marker = threading.Thread(target=attest, args=(record, volume))
     marker.start()
     stream = StreamRequest(BLOCK_BYTES, LANES, SLOTS * BLOCK_BYTES, read_share=0.2)
     load_on(volume, record, RunRequest((stream,), seed=2, operations=60, workers=2), AT_MOST_S)

@@ -65,7 +65,7 @@ def test_a_slow_ledger_holds_the_lanes_and_is_no_stall_of_the_volume(
     monkeypatch.setattr(recorder, "PENDING_RECORDS_MAX", PENDING_MAX)
     monkeypatch.setattr(Recorder, "behind", property(watched))
     record, volume = tmp_path / "record", MemoryVolume(SLOTS * BLOCK_BYTES, write_delay_s=0.001)
-    marker = threading.Thread(target=attest, args=(record,))
+    marker = threading.Thread(target=attest, args=(record, volume))
     marker.start()
     stream = StreamRequest(BLOCK_BYTES, LANES, SLOTS * BLOCK_BYTES)
     load_on(volume, record, RunRequest((stream,), seed=4, operations=WRITES_A_LANE, stall_ns=STALL_NS, workers=1))

@@ -85,7 +85,7 @@ def frames_of(ledger: bytes) -> list[tuple[int, int, bytes]]:
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
     record = tmp_path_factory.mktemp("ledgers") / "record"
     volume = RememberingVolume(SLOTS * BLOCK_BYTES)
-    marker = threading.Thread(target=attest, args=(record,))
+    marker = threading.Thread(target=attest, args=(record, volume))
     marker.start()
     stream = StreamRequest(BLOCK_BYTES, LANES, SLOTS * BLOCK_BYTES)
     run = load_on(volume, record, RunRequest((stream,), seed=11, tag=3, operations=OPERATIONS, workers=2))

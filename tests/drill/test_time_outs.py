@@ -22,7 +22,7 @@ def attested(tmp_path_factory: pytest.TempPathFactory) -> tuple[MemoryVolume, Pa
     """A run on a volume whose every write takes a while, with one attested takeover."""
     record = tmp_path_factory.mktemp("time-outs") / "record"
     volume = MemoryVolume(1 << 20, WAIT_S)
-    marking = threading.Thread(target=attest, args=(record,))
+    marking = threading.Thread(target=attest, args=(record, volume))
     marking.start()
     load_on(volume, record, RunRequest((StreamRequest(span_bytes=256 << 10, lanes=4),)), seconds=1.0)
     marking.join()

@@ -37,7 +37,7 @@ class Drill:
         self.volume = MemoryVolume(SPAN_BYTES, write_delay_s=0.001)
         self.record = folder / "record"
         request = RunRequest(streams=(StreamRequest(lanes=4, span_bytes=SPAN_BYTES),), seed=5, workers=2)
-        marking = threading.Thread(target=attest, args=(self.record,))
+        marking = threading.Thread(target=attest, args=(self.record, self.volume))
         marking.start()
         self.run: Run = load_on(self.volume, self.record, request, seconds=0.6)
         marking.join()
