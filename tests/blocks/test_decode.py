@@ -23,7 +23,7 @@ from tests.blocks.slow_blocks import (
     u32,
     u64,
 )
-from verify.blocks.decode import State, decode_blocks, own_sectors
+from verify.blocks.decode import State, decode_blocks, near_tags, own_sectors
 from verify.blocks.encode import BlockMaker
 from verify.blocks.layout import StreamLayout
 
@@ -284,3 +284,13 @@ class TestAgainstTheSlowDecoder:
         starts = range(0, layout.block_bytes, layout.sector_bytes)
         wanted = [any(b[at : at + 4] == b"aKpf" and b[at + 8 : at + 16] == u64(TAG) for at in starts) for b in blocks]
         assert own_sectors(memoryview(b"".join(blocks)), layout, TAG).tolist() == wanted
+
+    @pytest.mark.parametrize("sector", [0, 5])
+    @pytest.mark.parametrize(("flipped", "near"), [(0, True), (1, True), (8, True), (9, False), (64, False)])
+    def test_a_tag_with_a_few_flipped_bits_is_near_this_run_s(self, sector: int, flipped: int, near: bool) -> None:
+        layout = stream_of(4096, 512)
+        far = slow_block(layout, 6, 2, 9, tag=TAG ^ (2**64 - 1))
+        block = bytearray(far)
+        at = 512 * sector + 8
+        block[at : at + 8] = u64(TAG ^ sum(1 << bit for bit in random.Random(flipped).sample(range(64), flipped)))
+        assert near_tags(memoryview(far + block), layout, TAG).tolist() == [False, near]

@@ -23,6 +23,8 @@ from verify.blocks.layout import (
     first_word,
 )
 
+NEAR_TAG_BITS = 8
+
 
 class State(IntEnum):
     """What the bytes of one block say of themselves."""
@@ -101,6 +103,16 @@ def foreign_sectors(data: memoryview, layout: StreamLayout, tag: int) -> npt.NDA
     head = np.uint64(int.from_bytes(MAGIC + bytes([VERSION]), "little"))
     stamped = (words[:, :, 0] & np.uint64(0xFFFFFFFFFF) == head) & (words[:, :, 1] != np.uint64(tag))
     return np.asarray(stamped.all(axis=1))
+
+
+def near_tags(data: memoryview, layout: StreamLayout, tag: int) -> npt.NDArray[np.bool_]:
+    """For each block of `data` whether a sector stands where a stamp would have a tag of a few bits less or more.
+
+    Tags are random: two that differ in at most `NEAR_TAG_BITS` of their 64 bits are one that was damaged, but for one
+    pair in more than 10**9.
+    """
+    differing = np.bitwise_count(_sector_words(data, layout)[:, :, 1] ^ np.uint64(tag))
+    return np.asarray((differing <= NEAR_TAG_BITS).any(axis=1))
 
 
 def _sector_words(data: memoryview, layout: StreamLayout) -> npt.NDArray[np.uint64]:

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from xxhash import xxh3_64_intdigest
 
-from verify.blocks.decode import State, foreign_sectors, own_sectors
+from verify.blocks.decode import State, foreign_sectors, near_tags, own_sectors
 from verify.blocks.dissect import Origin, dissect
 from verify.blocks.encode import BlockMaker
 from verify.drill.journal import COUNTS, REGION_BYTES, Journal, Region
@@ -202,7 +202,12 @@ class Scanner:
             self._seen[slots[nothing_due]] = codes[observed.state[nothing_due]]
             broken = nothing_due & (observed.state == State.BROKEN)
             if broken.any():
-                self._seen[slots[broken & foreign_sectors(piece.data, layout, state.run.tag)]] = _SEEN_FOREIGN
+                foreign = broken & foreign_sectors(piece.data, layout, state.run.tag)
+                self._seen[slots[foreign]] = _SEEN_FOREIGN
+                for index in np.flatnonzero(foreign & near_tags(piece.data, layout, state.run.tag)).tolist():
+                    damaged = piece.data[index * layout.block_bytes : (index + 1) * layout.block_bytes]
+                    if look(damaged, piece.first + index, maker, -1, self._makers).content is not Content.FOREIGN:
+                        self._seen[slots[index]] = _SEEN_UNMATCHED
         odd = ~(expected | nothing_due)
         if not odd.any():
             return
