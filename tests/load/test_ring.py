@@ -94,6 +94,13 @@ class Driven:
         return [Kind(kind) for kind in self.records().kind.tolist()]
 
 
+@pytest.fixture(autouse=True, params=["quick", "long"])
+def building(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every test with blocks that are built quickly, and with some that are said to take long."""
+    if request.param == "long":
+        monkeypatch.setattr(ringdriver, "_LONG_TO_BUILD_BYTES", BLOCK)
+
+
 @pytest.fixture
 def open_file(tmp_path: Path) -> Iterator[Callable[..., int]]:
     opened: list[int] = []
@@ -108,6 +115,17 @@ def open_file(tmp_path: Path) -> Iterator[Callable[..., int]]:
     yield opening
     for fd in opened:
         os.close(fd)
+
+
+def noted(log: list[str], name: str, call: Callable[..., Any]) -> Callable[..., Any]:
+    """The call, noted by its name unless it returns False."""
+
+    def and_note(*arguments: Any) -> Any:
+        result = call(*arguments)
+        log.extend([name] if result is not False else [])
+        return result
+
+    return and_note
 
 
 @needs_ring
@@ -179,6 +197,28 @@ class TestDriving:
         driven = Driven(make_run(slots=300, lanes=130, operations=20), FileVolume(open_file(300 * BLOCK))).to_end()
         assert driven.kinds().count(Kind.WRITE) == 130 * 20 + 300
 
+    @pytest.mark.parametrize("building", ["long"], indirect=True)
+    def test_completions_are_looked_for_between_blocks_that_take_long_to_build(
+        self, open_file: Callable[..., int], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        answers = itertools.cycle(["none", "none", "none", "some"])
+        log: list[str] = []
+
+        def has_completions(*_: object) -> bool:
+            log.append(next(answers))
+            return log[-1] == "some"
+
+        monkeypatch.setattr(Ring, "has_completions", has_completions)
+        for owner, name in ((Ring, "submit_and_wait"), (Lane, "prepare"), (ringdriver._LongWay, "issue")):
+            monkeypatch.setattr(owner, name, noted(log, name, getattr(owner, name)))
+        driven = Driven(make_run(slots=48, lanes=12, operations=20), FileVolume(open_file(48 * BLOCK))).to_end()
+        assert driven.kinds().count(Kind.WRITE) == 12 * 20 + 48
+        then = set(itertools.pairwise(log))
+        assert {after for before, after in then if before in ("issue", "prepare")} == {"none", "some"}
+        assert {after for before, after in then if before == "some"} <= {"submit_and_wait", "none"}
+        assert ("none", "prepare") in then
+
+    @pytest.mark.parametrize("building", ["quick"], indirect=True)
     @pytest.mark.parametrize(("at_once", "outstanding"), [(True, 8), (False, 30)])
     def test_all_lanes_are_issued_before_a_submission_that_may_wait(
         self, open_file: Callable[..., int], monkeypatch: pytest.MonkeyPatch, at_once: bool, outstanding: int

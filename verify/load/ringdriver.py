@@ -28,6 +28,9 @@ _LOOKS_PER_HOLD = 16
 _BATCH = 8
 """So many operations are handed over before the next completions are dealt with, so that the volume need not wait."""
 
+_LONG_TO_BUILD_BYTES = 16 << 10
+"""Blocks of this size and more take long enough to build that completions are looked for after each of them."""
+
 _LOOK_OUT_NS = 100_000
 """A wait that is likely to be shorter than this is spent looking out, since a processor that has gone to sleep is slow
 to wake, and slow at first. Where waits turn out longer, nothing is lost but one such look."""
@@ -178,7 +181,8 @@ def drive_ring(
     lanes go on, and this does not return.
 
     A lane that goes from one plain write to the next, as nearly all do, is turned round in a few steps (`Lane.turn`);
-    everything else takes the long way. What comes next is built while the volume is busy.
+    everything else takes the long way. What comes next is built while the volume is busy. Where building takes long,
+    what has completed is recorded first, then lanes with nothing outstanding are issued, then what comes next is built.
 
     Args:
         ring: for at least as many operations as there are lanes; closed at the end.
@@ -209,6 +213,8 @@ def drive_ring(
     attempt_ns = long_way.attempt_ns
     addresses = [[address_of(buffer) for buffer in lane.write_buffers] for lane in lanes]
     whole = [lane.layout.block_bytes for lane in lanes]
+    is_long = at_once and max(whole) >= _LONG_TO_BUILD_BYTES
+    batch = 1 if is_long else _BATCH
     door, shared = lanes[0].door, lanes[0].shared
     control, outages_now, outstanding = shared.control, shared.outage_cells.tobytes, shared.outstanding_ns
     ready, issued, turned, others = list(range(len(lanes))), list[int](), list[int](), list[tuple[int, int]]()
@@ -220,22 +226,33 @@ def drive_ring(
             looks -= 1
             long_way.hold(ready, now())
             ready = []
+        asked, may_build = 0, True
         for index in ready:
+            asked += 1
             if long_way.issue(index):
                 words[array_at + (tail & sq_mask)] = index
                 tail = (tail + 1) & 0xFFFFFFFF
                 issued.append(index)
-                if at_once and not len(issued) % _BATCH:
+                if at_once and not len(issued) % batch:
                     ring.submit(tail)
                     submitted = tail
+                if is_long and ring.has_completions(head):
+                    may_build = False
+                    break
+        ready = ready[asked:]
         if not long_way.left:
             break
         if issued:
             if submitted != tail:
                 ring.submit(tail)
-            for index in issued:
+                submitted = tail
+            built = 0
+            for index in issued if may_build else ():
                 lanes[index].prepare()
-            issued.clear()
+                built += 1
+                if is_long and ring.has_completions(head):
+                    break
+            del issued[:built]
         waiting = long_way.waiting
         were_there = ring.has_completions(head)
         wait_ns = now()
@@ -248,7 +265,6 @@ def drive_ring(
         looked_before_ns, looked_ns = looked_ns, now()
         was_short = looked_ns - wait_ns < _LOOK_OUT_NS and looked_ns > sleep_until_ns
         recorded_ns = looked_ns
-        ready = []
         while head != cq_tail:
             with door:
                 while head != cq_tail and len(turned) < _BATCH:
@@ -285,6 +301,8 @@ def drive_ring(
             for index, moved in others:
                 long_way.finish(index, moved, looked_ns)
                 ready.append(index)
+                if is_long and index in issued:  # its next block was not built yet, and is built when it is issued
+                    issued.remove(index)
             others.clear()
             recorded_ns = now()
         if head != before and phase == Phase.LOAD:
