@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from tests.drill.memory_volume import MemoryVolume
-from tests.drill.runs import attest, check_on, load_on, losses_of, no_false_finding
+from tests.drill.runs import attest, check_on, load_on, losses_of, no_false_finding, wait_until
 from verify.drill.planning import RunRequest, StreamRequest
 from verify.ledger import recorder
 from verify.ledger.recorder import Recorder
@@ -27,20 +27,30 @@ PENDING_MAX = 200
 
 
 class SlowOs:
-    """The system as the recorder sees it: each write of a frame under load takes four times the stall threshold."""
+    """The system as the recorder sees it: a write of the worker's ledger under load takes very long, twice.
 
-    def __init__(self) -> None:
+    That is four times the stall threshold, and until so much is pending that the lanes must hold.
+    """
+
+    def __init__(self, record: Path) -> None:
         self.stuck = 0
+        self.most_pending = 0
+        self._ledger = record / "ledger" / "001.ledger"
+        self._events = record / "events.jsonl"
 
     def __getattr__(self, name: str) -> Any:
         return getattr(os, name)
 
     def write(self, file: int, data: memoryview) -> int:
-        """Write, after a while if it is much."""
-        if len(data) > 2000 and self.stuck < 2:
+        """Write, after a while if it is to be."""
+        if self.stuck < 2 and self._loading() and os.path.samestat(os.fstat(file), os.stat(self._ledger)):
             self.stuck += 1
             time.sleep(STUCK_S)
+            wait_until(lambda: self.most_pending > PENDING_MAX, "the ledger to fall behind")
         return os.write(file, data)
+
+    def _loading(self) -> bool:
+        return self._events.exists() and "load_began" in self._events.read_text()
 
     def fdatasync(self, file: int) -> None:
         """A flush takes as long."""
@@ -51,27 +61,25 @@ class SlowOs:
 def test_a_slow_ledger_holds_the_lanes_and_is_no_stall_of_the_volume(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    slow = SlowOs()
-    most = 0
+    record, volume = tmp_path / "record", MemoryVolume(SLOTS * BLOCK_BYTES, write_delay_s=0.001)
+    slow = SlowOs(record)
     behind = Recorder.behind.fget
     assert behind is not None
 
     def watched(self: Recorder) -> bool:
-        nonlocal most
-        most = max(most, len(self._pending))
+        slow.most_pending = max(slow.most_pending, len(self._pending))
         return bool(behind(self))
 
     monkeypatch.setattr(recorder, "os", slow)
     monkeypatch.setattr(recorder, "PENDING_RECORDS_MAX", PENDING_MAX)
     monkeypatch.setattr(Recorder, "behind", property(watched))
-    record, volume = tmp_path / "record", MemoryVolume(SLOTS * BLOCK_BYTES, write_delay_s=0.001)
     marker = threading.Thread(target=attest, args=(record, volume))
     marker.start()
     stream = StreamRequest(BLOCK_BYTES, LANES, SLOTS * BLOCK_BYTES)
     load_on(volume, record, RunRequest((stream,), seed=4, operations=WRITES_A_LANE, stall_ns=STALL_NS, workers=1))
     marker.join()
     assert slow.stuck >= 1
-    assert PENDING_MAX < most < PENDING_MAX + 2 * LANES * TURNS_PER_HOLD, "lanes must hold, and soon"
+    assert PENDING_MAX < slow.most_pending < PENDING_MAX + 2 * LANES * TURNS_PER_HOLD, "lanes must hold, and soon"
     result = check_on(volume, record)
     no_false_finding(result.verdict, losses_of(result.folder))
     assert [takeover["seen"] for takeover in result.verdict["takeovers"]] == ["attested"]
