@@ -13,6 +13,8 @@ from verify.load.run import Run
 MARK_BEFORE_NS = 10 * NS_PER_S
 BEAT_LATE_NS = NS_PER_S // 2
 ERRORS_APART_NS = NS_PER_S
+MARK_UNDER_WAY_NS = NS_PER_S
+END_OF_TIME = 2**63
 
 
 @dataclass
@@ -153,6 +155,11 @@ class Coverage:
                 self._outages.append((self._last_error, a))
             self._outages.append((a, b))
             self._last_error = b if self._last_error is None else max(b, self._last_error)
+        # Of what came after a part of the ledger was cut or harmed nobody can say that it was no outage.
+        untold = [lane.completed_last for lane in known.lanes if not lane.closed]
+        if stop is None:
+            untold.append(max(known.beats[0], default=0) - MARK_UNDER_WAY_NS)
+        self._outages += [(moment, END_OF_TIME) for moment in untold]
         self._known: dict[int, float | None] = {}
 
     _last_error: int | None = None

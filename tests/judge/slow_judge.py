@@ -17,6 +17,7 @@ from verify.load.schedule import Flush
 MARK_BEFORE = 100
 PAUSE = 5
 ERRORS_APART = 10
+MARK_UNDER_WAY = 10
 WRITES = ("write", "through")
 CONVICTING = set(Finding) - {Finding.INTACT, Finding.UNTOUCHED, Finding.TEAR_IN_FLIGHT}
 
@@ -224,7 +225,13 @@ class SlowJudge:
         for (_, a), (b, _) in itertools.product(errors, errors):
             if a < b <= a + ERRORS_APART:
                 spans.append((a, b))
-        return spans
+        untold = [
+            max((op.done for op in log.ops if op.what != "error"), default=0)
+            for is_open, log in zip(self.open, self.story.lanes, strict=True) if is_open
+        ]  # fmt: skip
+        if self.story.stop is None:
+            untold.append(max(self.story.beats[0], default=0) - MARK_UNDER_WAY)
+        return spans + [(moment, 2**62) for moment in untold]
 
     def covered_at(self, write: Write) -> int | None:
         """When a write became covered, None if never."""

@@ -10,10 +10,14 @@ from typing import Any
 import numpy as np
 
 from verify.judge.spans import Span, merge, subtract
-from verify.judge.timeline import LongWait, Timeline
+from verify.judge.timeline import TIME_NS_MAX, LongWait, Timeline
 
 MARK_BEFORE_NS = 10_000_000_000
 """A takeover mark made up to so long before a takeover that was observed, or seen by the watch, belongs to it."""
+
+MARK_UNDER_WAY_NS = 1_000_000_000
+"""A mark is taken in within a few ticks of 50 ms; one that the ledger does not tell any more may have been made so long
+before the ledger ends."""
 
 TAKEOVERS_MAX = 10_000
 """A takeover a minute for a week. What is kept of each slot grows with their number, and so does the time."""
@@ -107,13 +111,31 @@ def _name(takeover: Takeover, mark: dict[str, Any]) -> None:
 
 
 def outages(timeline: Timeline, takeovers: Sequence[Takeover]) -> list[Span]:
-    """Every stretch in which a lane waited over the threshold or met errors, or a takeover was marked."""
+    """Every stretch in which a lane waited over the threshold or met errors, or a takeover was marked.
+
+    Where a part of the ledger is cut or damaged, whatever follows may be one: nothing tells that it was none.
+    """
     spans = [(wait.issued_ns, wait.done_ns) for wait in timeline.long_waits]
     spans += timeline.error_spans
     spans += [(takeover.start_ns, takeover.end_ns) for takeover in takeovers]
     marks = [(mark["pressed_ns"], mark["accepted_ns"]) for mark in _takeover_marks(timeline)]
     spans += [(min(pressed, accepted), accepted) for pressed, accepted in marks]
+    untold_from_ns = _untold_from_ns(timeline)
+    if untold_from_ns is not None:
+        spans.append((untold_from_ns, TIME_NS_MAX + 1))
     return merge(spans)
+
+
+def _untold_from_ns(timeline: Timeline) -> int | None:
+    """From when on a lane may have waited or met errors, or a mark may have been made, and the ledger not tell of it.
+
+    None if the supervisor told of the stop, and every lane's part of its close.
+    """
+    open_lanes = [lane for lane, tail in enumerate(timeline.tails) if not tail.closed]
+    moments = [timeline.unknown_not_before_ns(lane) for lane in open_lanes]
+    if timeline.stop_ns < 0:
+        moments.append(timeline.watched_until_ns - MARK_UNDER_WAY_NS)
+    return min(moments, default=None)
 
 
 def _takeover_marks(timeline: Timeline) -> list[dict[str, Any]]:
