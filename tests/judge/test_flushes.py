@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import heapq
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
@@ -124,6 +124,34 @@ class TestScenarios:
             mark = Mark(pressed, accepted, True, "power cut")
             marked = check(story_of(ONE_SLOT, [ops], [OLD], (mark,)))
             assert marked.finding_of_check(0) is Finding.UNTOUCHED
+
+    @pytest.mark.parametrize(("beats", "stop", "finding"), [
+        (300, 250, Finding.DAMAGED),
+        (300, None, Finding.DAMAGED),
+        (31, None, Finding.DAMAGED),
+        (30, None, Finding.UNTOUCHED),
+        (5, None, Finding.UNTOUCHED),
+    ])  # fmt: skip
+    def test_a_mark_may_have_been_made_where_the_supervisor_s_ledger_is_cut(
+        self, beats: int, stop: int | None, finding: Finding
+    ) -> None:
+        """A mark may be told up to a second (10 units) after it was made: the flush ended at 21."""
+        ops = [write(0, 10, 12), flush(1, 20, 21), write(1, 22, 24)]
+        story = story_of(ONE_SLOT, [ops], [OLD])
+        story.open_parts, story.stop = {0}, stop
+        story.beats[0] = list(range(beats + 1))
+        assert check(story).finding_of_check(0) is finding
+
+    @pytest.mark.parametrize(("last", "finding"), [(21, Finding.DAMAGED), (20, Finding.UNTOUCHED)])
+    def test_an_error_may_have_come_after_the_last_that_an_open_lane_tells(self, last: int, finding: Finding) -> None:
+        """Lane 0's write, flushed by lane 1, while lane 1's or lane 0's part of the ledger ends at about that time."""
+        run = replace(TWO_LANES, lane_workers=(1, 2))
+        lanes = [[write(0, 10, 12), write(1, 13, last)], [write(0, 10, 13), flush(1, 14, 21), write(1, 22, 24)]]
+        story = story_of(run, lanes, [OLD, (("write", 1, 1),)])
+        assert check(story).finding_of_check(0) is Finding.DAMAGED
+        story.open_parts = {1}
+        story.lanes[0].closing = None
+        assert check(story).finding_of_check(0) is finding
 
     def test_a_flush_of_one_lane_covers_the_writes_of_all(self) -> None:
         lanes = [[write(0, 10, 12)], [write(0, 10, 13), flush(1, 14, 15)]]

@@ -1,7 +1,8 @@
 """Which acknowledged writes a flush covers: the promise `flushed`.
 
 A write is covered if it was written through, or acknowledged before the issue of a flush that completed, with no outage
-between the acknowledgement and the flush's completion. Source: Linux `Documentation/block/writeback_cache_control.rst`
+between the acknowledgement and the flush's completion. Where a part of the ledger is cut or damaged, what follows may
+be an outage that only that part told of. Source: Linux `Documentation/block/writeback_cache_control.rst`
 (a flush covers only writes completed before it was issued) and `Documentation/filesystems/vfs.rst` (a write-back error
 is told once, so a flush that completes after an error proves nothing about what came before it).
 """
