@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import ast
+import contextlib
 import difflib
 import hashlib
 import json
@@ -33,7 +34,6 @@ TESTS = {
 """The rooms whose modules are mutated, and the tests that are to notice."""
 
 LEFT_OUT = (
-    "tests/judge/test_against_slow_judge.py",
     "tests/judge/test_observations.py::test_an_odd_slot_costs_a_few_bytes",
     "tests/ledger/test_full_disk.py",
 )
@@ -150,6 +150,7 @@ class Workshop:
         self._folder = folder
         self._results = folder / "results.jsonl"
         self._made = folder / "made.json"
+        self._functions: dict[str, dict[str, list[str]]] = {}
 
     def renew(self, files: Sequence[str]) -> None:
         """Bring the copy up to date, and make the mutants of those of the files that are new or were changed."""
@@ -167,7 +168,7 @@ class Workshop:
                 print(f"scripts/mutate: making the mutants of {file}", file=sys.stderr)
                 made[file] = {"source": digest, **self._make(file, source)}
                 self._made.write_text(json.dumps(made))
-            if file in made:
+            if made.get(file, {}).get("source") == digest:  # Mutants of former code would undo what was changed since.
                 (self.tree / file).write_text(made[file]["code"])
 
     def statuses(self, files: Sequence[str]) -> dict[str, dict[str, str]]:
@@ -202,6 +203,9 @@ class Workshop:
         for name in TESTS[room]:
             for path in sorted((self.tree / name).rglob("*.py")) or [self.tree / name]:
                 tests.update(path.read_bytes())
+        for file, entry in made.items():  # Only of a module that holds its mutants it is learned who enters what.
+            if entry["code"] == (self.tree / file).read_text():
+                tests.update(file.encode())
         order = {
             "mutants": list(names), "of": {name: of[name] for name in names}, "seconds": seconds, "workers": workers,
             "effort": effort, "learned": str(self._folder / f"learned-{room}-{tests.hexdigest()[:12]}.json"),
@@ -211,7 +215,7 @@ class Workshop:
         left_out = [f"--deselect={name}" for name in LEFT_OUT]
         scratch = f"--basetemp={self._folder / 'scratch'}"
         command = [sys.executable, "-m", "scripts.mutation.trials", str(path), str(self._results), "-q", "-s"]
-        command += ["-p", "no:cacheprovider", scratch, *left_out, *TESTS[room]]
+        command += ["--tb=native", "-p", "no:cacheprovider", scratch, *left_out, *TESTS[room]]
         environment = {**os.environ, "PYTHONPATH": str(self.tree)}
         if subprocess.run(command, cwd=self.tree, env=environment, check=False).returncode not in (0, 5):
             raise MutationError(f"the tests of {room} could not be run: what pytest said stands above")
@@ -219,12 +223,14 @@ class Workshop:
     def difference(self, file: str, mutant: str) -> str:
         """What a mutant changed, as a unified difference of its function."""
         name = mutant.rpartition(".")[2]
-        functions: dict[str, list[str]] = {}
-        code = self._known()[file]["code"]
-        lines = code.splitlines()
-        for node in ast.walk(ast.parse(code)):
-            if isinstance(node, ast.FunctionDef) and node.end_lineno is not None:
-                functions[node.name] = lines[node.lineno : node.end_lineno]
+        if file not in self._functions:
+            code = self._known()[file]["code"]
+            lines = code.splitlines()
+            self._functions[file] = {
+                node.name: lines[node.lineno : node.end_lineno]
+                for node in ast.walk(ast.parse(code)) if isinstance(node, ast.FunctionDef)
+            }  # fmt: skip
+        functions = self._functions[file]
         before = functions[name.partition("__mutmut_")[0] + "__mutmut_orig"]
         return "\n".join(difflib.unified_diff(before, functions[name], file, mutant, n=1, lineterm=""))
 
@@ -249,7 +255,8 @@ class Workshop:
     def _make(self, file: str, source: str) -> dict[str, Any]:
         from mutmut.mutation.file_mutation import mutate_file_contents  # noqa: PLC0415
 
-        made = mutate_file_contents(file, source)
+        with contextlib.chdir(self.tree):  # There stands what `SETTINGS` says to mutmut.
+            made = mutate_file_contents(file, source)
         module = file.removesuffix(".py").replace("/", ".")
         return {"code": made.code, "names": [f"{module}.{name}" for name in made.mutant_names]}
 

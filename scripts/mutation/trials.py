@@ -7,6 +7,7 @@ unchanged code, to learn what it enters and what it costs.
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import resource
@@ -60,6 +61,8 @@ class Trials:
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """Learn, then try."""
+        if session.testsfailed:
+            raise session.Interrupted("tests that cannot be loaded notice nothing")
         items = {item.nodeid: item for item in session.items}
         self.until = time.time() + self.order["seconds"]
         self._learn(items)
@@ -99,6 +102,9 @@ class Trials:
         known.write_text(json.dumps({"cost": self.cost, "enters": self.enters, "failed": self.failed}))
 
     def _try_all(self, items: dict[str, pytest.Item]) -> None:
+        self._recall()
+        gc.collect()
+        gc.freeze()  # Or the first collection of each fork would touch, and so copy, all of it.
         waiting = list(reversed(self.order["mutants"]))
         selector = selectors.DefaultSelector()
         running: dict[int, Trial] = {}
@@ -132,6 +138,13 @@ class Trials:
                 if time.monotonic() - trial.started > WAIT_SECONDS:
                     os.kill(pid, signal.SIGKILL)
 
+    def _recall(self) -> None:
+        """Learn from the trials of former runs which tests notice."""
+        for line in self.results.read_text().splitlines() if self.results.exists() else []:
+            entry = json.loads(line)
+            if entry["by"] in self.cost:
+                self.killers[entry["mutant"].partition("__mutmut_")[0]][entry["by"]] += 1
+
     def _tests(self, mutant: str, items: dict[str, pytest.Item]) -> list[pytest.Item]:
         """The tests that enter the mutant's function: those that noticed most others of it first, then the quickest."""
         function = mutant.partition("__mutmut_")[0]
@@ -140,9 +153,9 @@ class Trials:
         out: list[pytest.Item] = []
         cost = 0.0
         for name in sorted(names, key=lambda name: (-kills[name], self.cost[name])):
+            if out and cost + self.cost[name] > self.order["effort"]:
+                continue  # a dear one hides none that comes after it
             cost += self.cost[name]
-            if out and cost > self.order["effort"]:
-                break
             out.append(items[name])
         return out
 

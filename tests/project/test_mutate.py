@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from pathlib import Path
 
 import pytest
@@ -75,3 +77,13 @@ class TestSampleAndSums:
             '{"mutant": "m2", "of": "of former code", "status": "killed"}\n'
         )
         assert workshop.statuses(["verify/a.py"]) == {"verify/a.py": {"m1": "killed", "m2": "untried"}}
+
+    def test_mutants_of_former_code_are_left_out_of_the_copy(self, tmp_path: Path) -> None:
+        file = "verify/judge/spans.py"
+        source = (ROOT / file).read_bytes()
+        for digest, code in (("of former code", source), (hashlib.sha256(source).hexdigest(), b"mutants")):
+            made = {file: {"source": digest, "code": "mutants", "names": []}}
+            (tmp_path / "made.json").write_text(json.dumps(made))
+            workshop = Workshop(tmp_path)
+            workshop.renew([])
+            assert (workshop.tree / file).read_bytes() == code
