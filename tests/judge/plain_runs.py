@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from tests.judge.stories import Content, LaneLog, Mark, Op, Story, doer, make_run
+from verify.ledger.frames import Records
 from verify.load.run import Run
 from verify.load.schedule import Pattern
 
@@ -39,3 +40,14 @@ def log_of(count: int, in_flight: bool = False, is_open: bool = False) -> LaneLo
     ops = [Op("write", n, 10 + 2 * n, 11 + 2 * n) for n in range(count)]
     closing = Op("in flight" if in_flight else "end", count, 60 if in_flight else CLOSE, CLOSE)
     return LaneLog(ops, None if is_open else closing)
+
+
+def one_record_each(items: list[tuple[int, Any]]) -> list[tuple[int, Any]]:
+    """The items of a ledger with each record in a frame of its own."""
+    out: list[tuple[int, Any]] = []
+    for part, item in items:
+        if isinstance(item, Records):
+            out += [(part, item.take(slice(i, i + 1))) for i in range(len(item.kind))]
+        else:
+            out.append((part, item))
+    return out

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tests.judge.checking import Checked, check, judge_items
-from tests.judge.plain_runs import CLOSE, OLD, log_of, story_of, sweep, whole
+from tests.judge.plain_runs import CLOSE, OLD, log_of, one_record_each, story_of, sweep, whole
 from tests.judge.stories import (
     SEED,
     TAG,
@@ -29,9 +29,9 @@ from tests.judge.stories import (
 from verify.blocks.encode import BlockMaker
 from verify.judge import assess, decision
 from verify.judge.content import Content as SeenContent
-from verify.judge.content import Seen, look
 from verify.judge.decision import Age, Finding, Grain, Source, decide
-from verify.judge.judgement import TakeoverOrder
+from verify.judge.judgement import Judgement, TakeoverOrder
+from verify.judge.observations import blank_rows
 from verify.judge.order import Witness
 from verify.judge.spans import merge, overlaps, subtract
 from verify.judge.surroundings import WINDOW_NS, Window
@@ -70,7 +70,9 @@ class TestTheTable:
 
 
     def test_made_anew_it_is_the_same(self) -> None:
-        assert np.array_equal(decision._compile(), decision._COMPILED)
+        made = decision._compile()
+        assert np.array_equal(made, decision._COMPILED)
+        assert made.dtype == decision._COMPILED.dtype
 
 
 class TestAroundATakeover:
@@ -127,41 +129,6 @@ class TestNumbersAroundATakeover:
     def test_or_when_it_is_long_enough(self) -> None:
         (around,) = self.around(20, stop=400, close=401, beats={part: list(range(402)) for part in (0, 1)})
         assert around.after.end_ns == ns(20) + WINDOW_NS
-
-
-class TestLooking:
-    RUN = make_run([(1, 2, 2), (1, 2, 4)], pattern=Pattern.SWEEP, read_share=0.0, fill=False)
-    MAKERS = tuple(BlockMaker(stream.layout, SEED, TAG) for stream in RUN.streams)
-
-    def seen(self, block: bytes, slot: int = 0) -> Seen:
-        return look(memoryview(block), slot, self.MAKERS[0], -1, self.MAKERS)
-
-    def test_another_run_whole_or_in_pieces_is_foreign(self) -> None:
-        alien = BlockMaker(self.RUN.streams[0].layout, SEED, TAG ^ 1)
-        assert self.seen(alien.block(0, 0, 1)) == Seen(SeenContent.FOREIGN, detail="a whole block of another run")
-        pieces = self.seen(alien.block(0, 0, 1)[:512] + alien.block(0, 0, 2)[512:])
-        assert (pieces.content, pieces.oldest, pieces.newest) == (SeenContent.FOREIGN, -1, -1)
-
-    def test_one_repeated_word_is_blank_and_told(self) -> None:
-        seen = self.seen(b"\xde\xad\xbe\xef\0\0\0\1" * 128)
-        assert seen == Seen(SeenContent.BLANK, detail="every 8 bytes are deadbeef00000001")
-
-    def test_sectors_of_one_write_of_another_stream_are_misplaced(self) -> None:
-        """The first two of its four sectors: what a stream of smaller blocks reads of such a write."""
-        there = self.MAKERS[1].block(1, 0, 5)
-        seen = self.seen(there[:1024])
-        assert (seen.content, seen.home_sequence) == (SeenContent.MISPLACED, 5)
-        assert seen.home_address == self.RUN.streams[1].layout.address(1)
-        assert seen.detail == "sectors 0-1 write 5 of slot 1 of stream 1"
-        mixed = self.seen(there[:512] + self.MAKERS[0].block(0, 0, 1)[512:])
-        assert (mixed.content, mixed.newest, mixed.strange_sectors) == (SeenContent.MIX, 1, True)
-
-    @pytest.mark.parametrize("spoilt", [{"content": "rosy"}, {"oldest": None}, {"bits": "many"}])
-    def test_facts_that_cannot_be_read_back_are_refused(self, spoilt: dict[str, Any]) -> None:
-        facts = Seen(SeenContent.MIX, 3, 5, True, 2, 512, 9, 77, "told").to_json()
-        assert Seen.from_json(facts) == Seen(SeenContent.MIX, 3, 5, True, 2, 512, 9, 77, "told")
-        with pytest.raises(ValueError, match=r"lacks or misstates|invalid literal"):
-            Seen.from_json({**facts, **spoilt})
 
 
 class TestBatches:
@@ -240,12 +207,7 @@ class TestWhatLanesDidLast:
         """Each record comes in a frame of its own; of the two slots only slot 0 is in question."""
         run = sweep(slots=2)
         story = story_of(run, [log_of(6)], [whole(0, 2), whole(1, 5)])
-        items: list[tuple[int, Any]] = []
-        for part, item in ledger_of(story, Renderer(run), random.Random(0)):
-            if isinstance(item, Records):
-                items += [(part, item.take(slice(i, i + 1))) for i in range(len(item.kind))]
-            else:
-                items.append((part, item))
+        items = one_record_each(ledger_of(story, Renderer(run), random.Random(0)))
         checked = judge_items(story, items)
         assert [(look.slot, look.finding, look.floor, look.lost) for look in checked.looks] == [(0, Finding.LOST, 4, 1)]
 
@@ -268,6 +230,46 @@ class TestWhatLanesDidLast:
         assert state.lane_of_slot(1) == 0
         with pytest.raises(IndexError):
             state.lane_of_slot(2)
+
+
+class TestWhatLanesSaw:
+    def test_a_lane_of_a_later_stream_is_heard_too_and_its_words_are_kept(self) -> None:
+        """Lane 2, the first of the second stream, found the third slot of that stream torn."""
+        run = make_run([(2, 2, 1), (2, 4, 2)], pattern=Pattern.SWEEP, read_share=0.0, fill=False)
+        torn: Content = (("write", 4, 3), ("write", 4, 1))
+        ops = [*log_of(5).ops, Op("exam", 5, 30, 31, torn), Op("write", 5, 32, 33)]
+        assert doer(run)(2, 5) == (True, 4)
+        logs = [log_of(1), log_of(1), LaneLog(ops, Op("end", 6, CLOSE, CLOSE)), log_of(2)]
+        sees = [whole(0, 0), whole(1, 0), whole(2, 4, 2), whole(3, 0, 2), whole(4, 5, 2), whole(5, 1, 2)]
+        story = story_of(run, logs, sees)
+        items = ledger_of(story, Renderer(run), random.Random(0))
+        checked = judge_items(story, items)
+        assert checked.judgement.contradictions() == {}
+        assert [(look.slot, look.source, look.finding) for look in checked.looks] == [
+            (4, Source.EXAMINATION, Finding.TORN)
+        ]
+        told = [item["seen"]["detail"] for _, item in items if isinstance(item, dict) and "seen" in item]
+        assert checked.judgement.observations.details == told
+        assert all(told)
+
+
+class TestWhatIsHandedToTheJudge:
+    """Whoever looked hands in what earlier checks saw and what the volume proves; the judge demands it."""
+
+    @pytest.mark.parametrize(("seen_before", "found_beyond", "finding"), [
+        ({}, {}, Finding.INTACT), ({}, {0: 3}, Finding.LOST), ({0: 2}, {}, Finding.LOST),
+    ])  # fmt: skip
+    def test_it_is_demanded(
+        self, seen_before: dict[int, int], found_beyond: dict[int, int], finding: Finding
+    ) -> None:
+        """The ledger ends with write 1; the check sees write 0 on slot 0, where write 2 was to follow."""
+        run = sweep(slots=2)
+        items = ledger_of(story_of(run, [log_of(2, is_open=True)], open_parts={0, 1}), Renderer(run), random.Random(0))
+        judgement = Judgement(run, lambda: items)
+        row = blank_rows([0], Source.CHECK, SeenContent.WHOLE)
+        row["oldest"] = row["newest"] = 0
+        judgement.observations.add_rows(row)
+        assert [judged.finding.tolist() for judged in judgement.judge(seen_before, found_beyond)] == [[finding]]
 
 
 class TestMisplacedOutsideTheRun:
@@ -320,32 +322,39 @@ class TestTheOrderBeyondTheLedger:
         assert (found.order.one_moment, found.order.moment_from_ns) == (True, ns(14))
         assert (found.order.slots, found.left_out) == (1, 1)
 
-    def test_writes_proven_before_it_count_as_issued_when_the_ledger_ends(self) -> None:
+    @pytest.mark.parametrize("at", [29, 50])
+    def test_writes_proven_before_it_count_as_issued_when_the_ledger_ends(self, at: int) -> None:
         """Slot 0 shows write 0 and lost 4 and 8; 11 was issued after the ledger's end at 29, before the takeover."""
         log = log_of(10, is_open=True)
-        found = self.lossy(log, 50, whole(0, 0), whole(1, 9), whole(2, 10), whole(3, 11), open_parts={0, 1})
+        found = self.lossy(log, at, whole(0, 0), whole(1, 9), whole(2, 10), whole(3, 11), open_parts={0, 1})
         assert not found.order.one_moment
+        assert (found.order.slots, found.left_out) == (3, 0)
         assert found.order.witness is not None
         assert (found.order.witness.lost_slot, found.order.witness.lost_sequence) == (0, 4)
 
-    def test_what_an_earlier_check_proved_counts_but_for_the_write_that_proved_it(self) -> None:
+    @pytest.mark.parametrize("at", [29, 50])
+    def test_what_an_earlier_check_proved_counts_but_for_the_write_that_proved_it(self, at: int) -> None:
         """The second check finds writes 10 and 11 where the first saw them; 11 may have been in flight."""
         sees = [whole(0, 0), whole(1, 9), whole(2, 10), whole(3, 11)]
-        log, marks = log_of(10, is_open=True), (Mark(50, 50, True, "pulled"),)
+        log, marks = log_of(10, is_open=True), (Mark(at, at, True, "pulled"),)
         story = story_of(sweep(slots=4), [log], sees, sees, open_parts={0, 1}, marks=marks)
         found = order_of(story, 1, check(story, 0).scan.seen_in_flight)
         assert found is not None
         assert found.order.witness == Witness(0, 4, ns(19), 2, 10, ns(29))
         assert (found.order.slots, found.order.set_aside, found.left_out) == (3, 1, 0)
 
-    def test_what_stands_after_a_contradiction_does_not_count(self) -> None:
-        """Write 9 (slot 1) comes after a record that contradicts the ledger: slot 1 held write 5 for all one knows."""
+    @pytest.mark.parametrize("ahead", [8, 9])
+    def test_what_stands_after_a_contradiction_does_not_count(self, ahead: int) -> None:
+        """Write 9 (slot 1) comes after a record that contradicts the ledger: slot 1 held write 5 for all one knows.
+
+        That record tells of write 8 or 9 itself, which write 6 should have come before.
+        """
         run = sweep(slots=2)
         story = story_of(run, [log_of(6)], [whole(0, 0), whole(1, 5)], marks=(Mark(60, 60, True, "pulled"),))
         items = ledger_of(story, Renderer(run), random.Random(0))
         events = [item["event"] if part == 1 and isinstance(item, dict) else "" for part, item in items]
         at = events.index("close")
-        wrong = decode_records(operation_record(Kind.WRITE, 0, 8, ns(30), ns(31), 0))
+        wrong = decode_records(operation_record(Kind.WRITE, 0, ahead, ns(30), ns(31), 0))
         later = [operation_record(Kind.WRITE, 0, n, ns(20 + 2 * n), ns(21 + 2 * n), 0) for n in (6, 7, 9)]
         items[at:at] = [(1, wrong), (1, decode_records(b"".join(later)))]
         checked = judge_items(story, items)

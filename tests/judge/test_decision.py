@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from verify.judge import decision
 from verify.judge.content import Content
-from verify.judge.decision import CONVICTING, LABELS, TABLE, Age, Finding, Grain, Source, decide, decide_all
+from verify.judge.decision import CONVICTING, LABELS, TABLE, Age, Finding, Grain, Row, Source, decide, decide_all
 
 BOOLEANS = (False, True)
 LATER_LOOKS = (Source.EXAMINATION, Source.CHECK)
@@ -69,6 +71,7 @@ class TestTheTableAsAWhole:
         }
         found = decide_all(**columns)
         assert found.tolist() == [int(facts.finding()) for facts in EVERY_COMBINATION]
+        assert found.dtype == np.uint8  # millions of slots may have one each
 
     def test_an_empty_batch_gives_no_findings(self) -> None:
         none = np.zeros(0, dtype=np.uint8)
@@ -81,6 +84,25 @@ class TestTheTableAsAWhole:
 
 
 C, A, F = Content, Age, Finding
+
+
+@pytest.mark.parametrize(("name", "value"), [
+    ("source", (Source.READ,)), ("content", (C.MIX,)), ("age", (A.OLDER,)), ("grain", (Grain.FINER,)),
+    ("floor", True), ("floor", False), ("issued", True), ("issued", False), ("steady", False),
+])  # fmt: skip
+def test_a_row_holds_for_the_fact_that_it_names_whatever_the_others_are(
+    name: str, value: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """But for reads that agree, which every row means that does not say otherwise."""
+    row = replace(Row(F.LOST, tuple(C)), **{name: value})
+    monkeypatch.setattr(decision, "TABLE", (row, Row(F.INTACT, tuple(C), steady=None)))
+    compiled = decision._compile()
+    for f in EVERY_COMBINATION:
+        named = getattr(f, name) in (value if isinstance(value, tuple) else (value,))
+        assert f.finding() is (F.LOST if named and (f.steady or name == "steady") else F.INTACT)
+        where = (f.source, f.content, f.age, f.grain, int(f.floor), int(f.issued), int(f.steady))
+        assert compiled[where] == f.finding()
+
 
 CASES = [
     # A whole write from floor to ceiling.
@@ -142,6 +164,15 @@ class TestPrecedence:
             older = facts.content is Content.WHOLE and facts.age is Age.OLDER and facts.steady
             assert seen == ({Finding.LOST, Finding.STALE_READ} if older else {facts.finding()})
             assert len({replace(facts, source=source).finding() for source in LATER_LOOKS}) == 1
+
+
+    def test_age_means_nothing_without_sequence_numbers_and_grain_nothing_but_of_a_mix(self) -> None:
+        """So whoever puts the facts together need not care what they are elsewhere."""
+        for facts in EVERY_COMBINATION:
+            if facts.content not in (Content.WHOLE, Content.MIX, Content.PARTIAL):
+                assert len({replace(facts, age=age).finding() for age in Age}) == 1
+            if facts.content not in (Content.MIX, Content.PARTIAL):
+                assert len({replace(facts, grain=grain).finding() for grain in Grain}) == 1
 
 
 class TestWhereNothingWasWritten:

@@ -48,6 +48,12 @@ class TestFlushCover:
             expected.append(moment if is_through else min(covering, default=NOT_COVERED_NS))
         assert cover.covered_at(acknowledged, through).tolist() == expected
 
+    def test_a_flush_that_overtook_an_earlier_one_covers_from_its_own_completion(self) -> None:
+        """Issued and done at 10 and 50, and at 20 and 30: a write acknowledged at 15 has only the second."""
+        cover = FlushCover(np.array([10, 20]), np.array([50, 30]), [(40, 45)])
+        covered = cover.covered_at(np.array([5, 15, 20]), np.zeros(3, dtype=np.bool_))
+        assert covered.tolist() == [30, 30, NOT_COVERED_NS]
+
     def test_without_any_flush_only_writing_through_covers(self) -> None:
         none = np.zeros(0, dtype=np.int64)
         cover = FlushCover(none, none, [])
@@ -153,6 +159,18 @@ class TestScenarios:
         story.lanes[0].closing = None
         assert check(story).finding_of_check(0) is finding
 
+    def test_a_single_lane_that_waits_is_an_outage_though_no_takeover(self) -> None:
+        for waits_until, finding in ((40, Finding.UNTOUCHED), (17, Finding.DAMAGED)):
+            lanes = [[write(0, 10, 12), flush(1, 20, 22)], [write(0, 15, waits_until)]]
+            checked = check(story_of(TWO_LANES, lanes, [OLD, (("write", 1, 0),)]))
+            assert checked.judgement.takeovers == []
+            assert checked.finding_of_check(0) is finding
+
+    def test_of_a_newer_write_that_nothing_covered_none_is_counted_as_lost(self) -> None:
+        ops = [write(0, 10, 12), flush(1, 13, 14), write(1, 15, 16)]
+        checked = check(story_of(ONE_SLOT, [ops], [OLD]))
+        assert (checked.finding_of_check(0), checked.totals.lost_writes) == (Finding.DAMAGED, 1)
+
     def test_a_flush_of_one_lane_covers_the_writes_of_all(self) -> None:
         lanes = [[write(0, 10, 12)], [write(0, 10, 13), flush(1, 14, 15)]]
         checked = check(story_of(TWO_LANES, lanes, [OLD, (("write", 1, 0),)]))
@@ -181,6 +199,20 @@ class TestScenarios:
         ]  # fmt: skip
         checked = check(story_of(ONE_SLOT, [ops], [W2]))
         assert checked.findings_under_load(0) == [Finding.UNTOUCHED, Finding.LOST]
+
+    def test_a_flush_that_was_done_when_a_look_began_was_done_before_it(self) -> None:
+        """Done is taken after the completion and issued before the submission, so what is alike was in this order."""
+        for issued, finding in ((19, Finding.UNTOUCHED), (20, Finding.DAMAGED), (21, Finding.DAMAGED)):
+            lanes = [[write(0, 10, 12), Op("exam", 1, issued, 22, OLD), write(1, 23, 24)], [flush(0, 14, 20)]]
+            checked = check(story_of(TWO_LANES, lanes, [(("write", 0, 1),), OLD]))
+            assert checked.findings_under_load(0) == [finding]
+
+    def test_where_nothing_was_covered_no_write_of_another_slot_is_owed(self) -> None:
+        """Each slot has one write, none flushed; both show old content."""
+        lanes = [[write(0, 10, 12)], [write(0, 10, 13), Op("exam", 1, 20, 21, OLD), write(1, 22, 23)]]
+        checked = check(story_of(TWO_LANES, lanes, [OLD, (("write", 1, 1),)]))
+        assert checked.findings_under_load(1) == [Finding.UNTOUCHED]
+        assert checked.finding_of_check(0) is Finding.UNTOUCHED
 
     def test_when_no_flush_covered_anything_that_is_known(self) -> None:
         checked = check(story_of(ONE_SLOT, [[write(0, 10, 12)]], [W0]))

@@ -86,6 +86,12 @@ class TestProofFromTheVolume:
         assert checked.finding_of_check(1) is Finding.INTACT
 
 
+    def test_in_the_middle_too(self) -> None:
+        run = sweep(lanes=3, slots=3, workers=3)
+        logs = [log_of(2), log_of(2, is_open=True), log_of(2)]
+        checked = check(story_of(run, logs, [whole(s, 2) for s in range(3)], open_parts={2}))
+        assert [checked.finding_of_check(s) for s in range(3)] == [Finding.UNISSUED, Finding.INTACT, Finding.UNISSUED]
+
     def test_proving_step_by_step_is_proving_at_once(self) -> None:
         run = sweep(slots=3, promise="flushed", flush=Flush.WRITE)
         story = story_of(run, [log_of(4, is_open=True)], [whole(s, s) for s in range(3)], open_parts={0, 1})
@@ -134,6 +140,12 @@ class TestEarlierChecks:
             later = self.second(story_of(self.RUN, [log_of(2, in_flight=True)], *sees))
             assert later.finding_of_check(0) is finding
             assert later.totals.lost_writes == 1
+
+    def test_where_there_was_none_below_it_nothing_acknowledged_is_lost(self) -> None:
+        log = LaneLog([], Op("in flight", 0, 60, CLOSE))
+        later = self.second(story_of(sweep(slots=1), [log], [whole(0, 0)], [(("zero",),)]))
+        assert later.finding_of_check(0) is Finding.BLANK
+        assert later.totals.lost_writes == 0
 
     def test_what_it_proved_stays_proven(self) -> None:
         """The first check saw operation 5; the second sees the volume rolled back to the ledger's end."""

@@ -11,11 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from verify.judge import assess
 from verify.judge import observations as module
 from verify.judge.assess import OrderFacts, bulk_intact
 from verify.judge.content import Content, Seen
 from verify.judge.decision import Source
-from verify.judge.observations import ROW_DTYPE, Observations, Rows, blank_rows, row_of
+from verify.judge.observations import ROW_DTYPE, Observations, PackedRows, Rows, blank_rows, row_of
 from verify.judge.order import OPEN_NS, judge_order
 
 SLOTS = 64
@@ -115,13 +116,62 @@ def test_masks_and_forgetting(seed: int) -> None:
     assert not (table.found.rows()["source"] == Source.CHECK).any()
 
 
-def test_details_have_a_limit(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "DETAIL_CHARACTERS_MAX", 10)
+@pytest.mark.parametrize(("name", "limit"), [
+    ("DETAIL_CHARACTERS_MAX", 10), ("DETAIL_CHARACTERS_MAX", 16), ("DETAILS_MAX", 2),
+])  # fmt: skip
+def test_details_have_a_limit(monkeypatch: pytest.MonkeyPatch, name: str, limit: int) -> None:
+    monkeypatch.setattr(module, name, limit)
     found = Observations()
-    for slot in range(5):
-        found.add(blank_rows([slot], Source.CHECK, Content.BLANK), "12345678")
+    for slot, text in enumerate(["", *["12345678"] * 4]):
+        found.add(blank_rows([slot], Source.CHECK, Content.BLANK), text)
     assert found.details == ["12345678"] * 2
-    assert found.rows()["detail"].tolist() == [0, 1, -1, -1, -1]
+    assert found.of_slots(0, 4)["detail"].tolist() == [-1, 0, 1, -1, -1]
+
+
+def test_both_ends_of_what_is_asked_for_belong_to_it() -> None:
+    found = Observations()
+    found.add_rows(blank_rows(range(10, 18), Source.CHECK, Content.BLANK))
+    asked = [(0, 9), (0, 10), (17, 30), (18, 30), (12, 12)]
+    assert [found.of_slots(*ends)["slot"].tolist() for ends in asked] == [[], [10], [17], [], [12]]
+
+
+def test_rows_may_be_added_after_some_were_asked_for() -> None:
+    found = Observations()
+    for slot in range(4):
+        found.add(blank_rows([slot], Source.READ, Content.BLANK), "text")
+        assert found.loose()["slot"].tolist() == list(range(slot + 1))
+
+
+@pytest.mark.parametrize("high", [1, 2**32 - 1, 2**32, 2**33])
+def test_packed_slots_may_be_as_far_apart_as_they_like(high: int) -> None:
+    rows = blank_rows([5, 5 + high], Source.CHECK, Content.BLANK)
+    packed = PackedRows(rows)
+    assert packed.slots.tolist() == [5, 5 + high]
+    assert packed.rows()["slot"].tolist() == [5, 5 + high]
+
+
+def test_packed_rows_of_nothing_but_the_first_write_keep_its_number() -> None:
+    rows = blank_rows(range(8), Source.CHECK, Content.WHOLE)
+    rows["oldest"] = rows["newest"] = 0
+    assert PackedRows(rows).rows()["newest"].tolist() == [0] * 8
+
+
+def test_rows_are_packed_as_they_come() -> None:
+    """One by one or many at once, no more than a few wait to be packed."""
+    for at_once in (1, 3, 20):
+        found = Observations()
+        for first in range(0, 60, at_once):
+            found.add_rows(blank_rows(range(first, first + at_once), Source.CHECK, Content.BLANK))
+            assert sum(len(rows) for rows in found._fresh) < module.PACK_ROWS
+        assert sum(len(piece.slots) for piece in found._packed) > 60 - module.PACK_ROWS
+
+
+@pytest.mark.parametrize(("told", "kept"), [
+    (-7, -1), (-1, -1), (0, 0), (5, 5), (2**63 - 1, 2**63 - 1), (2**80, 2**63 - 1),
+])  # fmt: skip
+def test_what_a_ledger_tells_of_a_home_fits_a_row(told: int, kept: int) -> None:
+    row = row_of(3, Source.READ, Seen(Content.MISPLACED, home_address=told, home_sequence=told))
+    assert (row["home"].tolist(), row["home_sequence"].tolist()) == ([kept], [kept])
 
 
 @pytest.mark.parametrize(("older", "bytes_a_slot"), [(False, 6), (True, 14)])
@@ -160,7 +210,9 @@ def test_intact_slots_that_are_only_counted_change_no_order(seed: int) -> None:
         following = np.where(ends == OPEN_NS, -1, 500)
         facts.columns.append((slots, slots + 1, begins, following, ends))
         facts.lost_done_ns.append(ends[ends != OPEN_NS])
-    columns, counted = bulk_intact(facts, issued, numbers)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(assess, "WINDOW_SLOTS", draw.choice([7, 16, SLOTS]))
+        columns, counted = bulk_intact(facts, issued, numbers)
     plain = np.flatnonzero(~special & (issued >= 0))
     none, never = np.full(len(plain), -1), np.full(len(plain), OPEN_NS)
     bulk = (plain, numbers[plain], issued[plain], none, never)

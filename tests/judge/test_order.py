@@ -329,6 +329,15 @@ class TestSmallAndTied:
         order = judge_order(*map(column, ([5], [2], [70], [3], [60], [60])))
         assert order == Order(False, None, None, Witness(5, 3, 60, 5, 2, 70), 1, 1, 1)
 
+    def test_slots_that_allow_a_single_instant_may_share_it(self) -> None:
+        columns = ([0, 1, 2], [0, 0, 0], [10, 10, 11], [1, 1, -1], [10, 10, OPEN_NS], [10, 10])
+        order = judge_order(*map(column, columns))
+        assert (order.one_moment, order.overtaken, order.set_aside) == (False, 2, 1)
+
+    def test_a_lanes_very_first_operation_may_be_a_next_write(self) -> None:
+        order = judge_order(*map(column, ([5], [-1], [0], [0], [95], [95])))
+        assert order == Order(True, 0, 95, None, 0, 0, 1)
+
     def test_among_equal_gaps_the_lowest_slots_are_the_witness_in_any_order_of_rows(self) -> None:
         rows = [(4, 0, 1, 9, 20), (2, 0, 1, 8, 20), (9, 6, 50, -1, OPEN_NS), (6, 7, 50, -1, OPEN_NS)]
         for permuted in itertools.permutations(rows):

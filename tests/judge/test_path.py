@@ -107,6 +107,7 @@ class TestWhatIsNotKnown:
         assert way(STALL, (100 * S - 1, A), (105 * S, B)) == (A, B, 1)
         assert way(STALL, (100 * S, A)) == (A, A, 0)
         assert way(STALL, (100 * S + 1, A)) == (None, A, 0)
+        assert way(STALL, (100 * S - 2, A), (100 * S - 1, B)) == (A, B, 1)
 
     def test_after_if_nothing_answers_any_more(self) -> None:
         assert way(STALL, (S, A), (105 * S, "")) == (A, None, 0)
@@ -130,9 +131,11 @@ class TestWhatIsNotKnown:
 
 
 class TestSeveralTakeovers:
-    def told(self, found: Sequence[Takeover], *changes: tuple[int, str]) -> list[tuple[str | None, str | None, int]]:
+    def told(
+        self, found: Sequence[Takeover], *changes: tuple[int, str], until_ns: int = 1000 * S
+    ) -> list[tuple[str | None, str | None, int]]:
         out = []
-        for direction in directions(found, seen(*changes), MERGE_NS, 1000 * S):
+        for direction in directions(found, seen(*changes), MERGE_NS, until_ns):
             assert direction is not None
             ends = [end and end.hardware_address for end in (direction.before, direction.after)]
             out.append((ends[0], ends[1], direction.moves))
@@ -152,6 +155,23 @@ class TestSeveralTakeovers:
         edge = 111 * S - NOTICED_BEFORE_NS
         assert self.told([STALL, second], (S, A), (edge, B)) == [(A, B, 1), (B, B, 0)]
         assert self.told([STALL, second], (S, A), (edge + 1, B)) == [(A, A, 0), (A, B, 1)]
+
+    def test_whatever_comes_later(self) -> None:
+        second, third = Takeover(111 * S, 120 * S, True), Takeover(300 * S, 310 * S, True)
+        assert self.told([STALL, second, third], (S, A), (112 * S, B)) == [(A, A, 0), (A, B, 1), (B, B, 0)]
+
+    @pytest.mark.parametrize(("until_ns", "known"), [
+        (110 * S + S // 4 - 1, 0), (110 * S + S // 4, 1), (121 * S - 1, 1), (121 * S, 2), (311 * S - 1, 2),
+        (311 * S, 3),
+    ])  # fmt: skip
+    def test_each_is_known_to_have_changed_nothing_only_if_its_own_end_was_watched(
+        self, until_ns: int, known: int
+    ) -> None:
+        """Of the first that is the moment just before the second, half a second after it."""
+        second = Takeover(110 * S + S // 2, 120 * S, True)
+        found = [STALL, second, Takeover(300 * S, 310 * S, True)]
+        ends = [after for _, after, _ in self.told(found, (S, A), until_ns=until_ns)]
+        assert ends == [A] * known + [None] * (3 - known)
 
     def test_a_move_in_the_first_is_not_taken_from_it_by_a_second_right_after(self) -> None:
         second = Takeover(110 * S + 1, 120 * S, True)
@@ -223,7 +243,9 @@ class TestMarksOfTheWatch:
         assert found.observed
         assert found.marks == ["moved at 149", "pulled"]
 
-    @pytest.mark.parametrize(("second", "expected"), [(81, [(31, 81, 0)]), (82, [(31, 31, 0), (82, 82, 0)])])
+    @pytest.mark.parametrize(("second", "expected"), [
+        (31, [(31, 31, 0)]), (81, [(31, 81, 0)]), (82, [(31, 31, 0), (82, 82, 0)]),
+    ])  # fmt: skip
     def test_moves_within_the_merge_time_are_one_takeover(self, second: int, expected: list[Any]) -> None:
         assert spans(takeovers(self.BUSY, marks=[self.watched(30, 31), self.watched(second - 1, second)])) == expected
 
@@ -295,6 +317,9 @@ class TestTheLedger:
         (direction,) = judge_items(story, items[:at] + told + items[at:]).judgement.directions
         assert direction is not None
         assert (direction.address, direction.moved) == (ADDRESS, True)
+        (direction,) = judge_items(story, items[:at] + told[:1] + items[at:]).judgement.directions
+        assert direction is not None
+        assert (direction.address, direction.moved) == (ADDRESS, False)
 
     def story(self) -> Story:
         run = make_run([(1, 2, 1)], read_share=0.0)
@@ -334,15 +359,16 @@ class TestVerdict:
 
     @pytest.mark.parametrize(("way", "gap_ns", "before"), [
         (None, S, ""), (None, S + 1, "1,000.0 ms before the mark was taken into the run and lanes were told"),
-        (UNKNOWN, 30 * S, "30,000.0 ms before the mark was taken into the run and lanes were told"),
-        (MOVED, 0, ""), (MOVED, S // 10, "100.0 ms before the address was seen to have moved"),
+        (UNKNOWN, 3000 * S, "3,000,000.0 ms before the mark was taken into the run and lanes were told"),
+        (MOVED, 0, ""), (MOVED, 1, "0.0 ms before the address was seen to have moved"),
+        (MOVED, S // 10, "100.0 ms before the address was seen to have moved"),
     ])  # fmt: skip
     def test_says_for_how_long_lanes_were_not_told(self, way: Direction | None, gap_ns: int, before: str) -> None:
         attested = around(observed=False)
         attested.takeover.start_ns = attested.takeover.looks_from_ns + gap_ns
-        verdict = conclude(replace(SOUND, around=[attested], directions=[way]))
+        verdict = conclude(replace(SOUND, around=[around(), attested], directions=[None, way]))
         limits = [limit for limit in verdict.not_proved if "overwritten unexamined" in limit]
-        expected = f"that no lost write was overwritten unexamined in the {before} in takeover 1"
+        expected = f"that no lost write was overwritten unexamined in the {before} in takeover 2"
         assert limits == ([expected] if before else [])
 
     def test_one_attested_takeover_among_several_without_a_move_is_enough_to_say_so(self) -> None:
@@ -350,6 +376,11 @@ class TestVerdict:
         for ways, said in (([MOVED, UNKNOWN], True), ([MOVED, MOVED], False), ([], True)):
             verdict = conclude(replace(SOUND, around=both, directions=ways))
             assert (BY_MARK_ALONE in verdict.not_proved) == said
+
+    @pytest.mark.parametrize("ways", [[MOVED], [MOVED, MOVED, MOVED]])
+    def test_no_takeover_is_told_the_direction_of_another(self, ways: list[Direction]) -> None:
+        with pytest.raises(ValueError, match="argument 2"):
+            conclude(replace(SOUND, around=[around(), around()], directions=ways))
 
 
 class Facts:

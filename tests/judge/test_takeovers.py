@@ -26,7 +26,7 @@ from tests.judge.stories import (
 )
 from tests.judge.telling import tell
 from verify.judge.judgement import Judgement
-from verify.judge.takeovers import MARK_BEFORE_NS, Takeover, find_takeovers, outages
+from verify.judge.takeovers import MARK_BEFORE_NS, Takeover, TooManyTakeovers, find_takeovers, outages
 from verify.judge.timeline import PAUSE_NS, Timeline
 from verify.ledger.frames import Kind, Records
 from verify.load.run import Run
@@ -106,7 +106,8 @@ class TestEveryLaneWaits:
         assert len(takeovers([[(20, 20 + length)], [(20, 20 + length)]])) == count
 
     def test_long_waits_that_hardly_overlap_are_none(self) -> None:
-        assert takeovers([[(20, 40)], [(31, 60)]]) == []
+        for second in (30, 31):
+            assert takeovers([[(20, 40)], [(second, 60)]]) == []
 
     def test_a_single_slow_lane_is_none(self) -> None:
         busy = [(t, t + 1) for t in range(10, 100, 2)]
@@ -211,6 +212,7 @@ class TestOurOwnPauses:
     def test_what_is_longer_than_the_threshold_beside_the_pause_is_one(self) -> None:
         found = takeovers(self.LANES, silent={0: range(21, 40)})
         assert spans(found) == [(40, 60, 20)]
+        assert takeovers(self.LANES, silent={0: range(21, 60 - STALL)}) == []
 
     def test_a_pause_within_a_stall_is_left_out_of_the_stall(self) -> None:
         found = takeovers([[(20, 90)], [(20, 90)]], silent={1: range(41, 60)})
@@ -231,6 +233,7 @@ class TestOurOwnPauses:
     def test_a_supervisor_killed_in_a_stall_proves_the_stall_only_up_to_its_last_heartbeat(self) -> None:
         found = takeovers(self.LANES, silent={0: range(36, 301)}, stop=None, open_parts=[0])
         assert spans(found) == [(20, 35, 15)]
+        assert found[0].never_ended is False
 
     def test_a_pause_that_only_the_close_ended_is_one_too(self) -> None:
         lanes = [[(200, None)], [(200, None)]]
@@ -247,7 +250,8 @@ class TestAfterTheStop:
 
     def test_a_mark_does_not_count(self) -> None:
         assert takeovers([[(20, 22)]], stop=100, marks=[mark(101)]) == []
-        assert len(takeovers([[(20, 22)]], stop=100, marks=[mark(99)])) == 1
+        for at in (99, 100):
+            assert len(takeovers([[(20, 22)]], stop=100, marks=[mark(at)])) == 1
 
 
 class TestMarks:
@@ -290,8 +294,26 @@ class TestMarks:
         timeline = timeline_of(story)
         assert outages(timeline, find_takeovers(timeline)) == [(ns(30), ns(34))]
 
+    def test_a_mark_that_says_it_was_pressed_after_it_was_taken_in_is_one_moment(self) -> None:
+        timeline = timeline_of(make_story([[(20, 22)]], marks=[mark(34, 30)]))
+        (found,) = find_takeovers(timeline)
+        assert (found.start_ns, found.end_ns, found.looks_from_ns) == (ns(30), ns(30), ns(30))
+        assert outages(timeline, [found]) == [(ns(30), ns(30))]
+
+    def test_as_many_as_can_be_judged_are_found(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("verify.judge.takeovers.TAKEOVERS_MAX", 2)
+        assert len(takeovers([[(20, 22)]], marks=[mark(30), mark(90)])) == 2
+        with pytest.raises(TooManyTakeovers):
+            takeovers([[(20, 22)]], marks=[mark(30), mark(90), mark(150)])
+
 
 class TestAttestedTakeovers:
+    @pytest.mark.parametrize(("at", "longest"), [(19, 0), (20, 20), (30, 20), (40, 20), (41, 0)])
+    def test_of_waits_over_the_threshold_the_longest_is_known_from_the_first(self, at: int, longest: int) -> None:
+        """One that the moment is in, both ends included."""
+        (found,) = takeovers([[(20, 40)], [(5, 6)]], marks=[mark(at)])
+        assert found.longest_wait_ns == longest * UNIT_NS
+
     def test_the_longest_wait_is_that_of_the_operations_under_way(self) -> None:
         """Also where none of them was over the threshold."""
         story = make_story([[(20, 24)], [(21, 29)], [(30, 39)]], marks=[mark(22)])

@@ -90,7 +90,6 @@ class LaneTail:
     """
 
     next_sequence: int = 0
-    first_issued_ns: int = -1
     last_completed_ns: int = -1
     last_done_ns: int = -1
     last_issued_ns: int = -1
@@ -355,7 +354,6 @@ def _moved_on(tail: LaneTail, records: Records, operations: int) -> LaneTail:
     tail = replace(
         tail,
         next_sequence=tail.next_sequence + operations,
-        first_issued_ns=tail.first_issued_ns if tail.first_issued_ns >= 0 else int(records.issued_ns[0]),
         last_completed_ns=int(completed.max(initial=tail.last_completed_ns)),
         last_done_ns=max(tail.last_done_ns, int(records.done_ns.max())),
         last_issued_ns=int(issued_ns.max(initial=tail.last_issued_ns)),
