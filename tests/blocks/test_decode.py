@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -23,7 +24,14 @@ from tests.blocks.slow_blocks import (
     u32,
     u64,
 )
-from verify.blocks.decode import State, decode_blocks, near_tags, own_sectors
+from verify.blocks.decode import (
+    DecodedBlocks,
+    State,
+    decode_blocks,
+    foreign_sectors,
+    near_tags,
+    own_sectors,
+)
 from verify.blocks.encode import BlockMaker
 from verify.blocks.layout import StreamLayout
 
@@ -65,6 +73,13 @@ class TestWhole:
 
     def test_no_block_at_all_is_no_finding(self) -> None:
         assert states(b"", SMALL) == []
+
+    def test_every_field_is_as_wide_as_the_format_has_it(self) -> None:
+        found = decode_blocks(memoryview(SMALL_BLOCK), SMALL)
+        widths = {"state": 1, "tag": 8, "address": 8, "stream": 2, "lane": 2, "sequence": 8}
+        assert {f.name for f in fields(DecodedBlocks)} == set(widths)
+        for name, width in widths.items():
+            assert getattr(found, name).dtype == np.dtype(f"u{width}"), name
 
     @pytest.mark.parametrize("size", [1, 511, 1023, 1025, 1536, 3071])
     def test_half_a_block_is_refused(self, size: int) -> None:
@@ -294,3 +309,52 @@ class TestAgainstTheSlowDecoder:
         at = 512 * sector + 8
         block[at : at + 8] = u64(TAG ^ sum(1 << bit for bit in random.Random(flipped).sample(range(64), flipped)))
         assert near_tags(memoryview(far + block), layout, TAG).tolist() == [False, near]
+
+    @settings(max_examples=150, deadline=None)
+    @given(seed=st.integers(0, 2**32), sizes=st.sampled_from(SIZES[:-1]), count=st.integers(0, 16))
+    def test_blocks_of_nothing_but_other_runs_are_found(self, seed: int, sizes: tuple[int, int], count: int) -> None:
+        draw, layout = random.Random(seed), stream_of(*sizes)
+        blocks = [one_block(draw, layout) for _ in range(count)]
+        starts = range(0, layout.block_bytes, layout.sector_bytes)
+        wanted = [
+            all(b[at : at + 5] == b"aKpf\x01" and b[at + 8 : at + 16] != u64(TAG) for at in starts) for b in blocks
+        ]
+        assert foreign_sectors(memoryview(b"".join(blocks)), layout, TAG).tolist() == wanted
+
+
+class TestWhoseRun:
+    LAYOUT = stream_of(4096, 512)
+    OWN = slow_block(LAYOUT, 6, 2, 9)
+    FOREIGN = slow_block(LAYOUT, 6, 2, 9, tag=OTHER_TAG)
+
+    def told(self, block: bytes | bytearray) -> tuple[bool, bool]:
+        """Whether any of its sectors is this run's, and whether all are other runs', asked beside a block of each."""
+        data = memoryview(self.OWN + bytes(block) + self.FOREIGN)
+        own, foreign = own_sectors(data, self.LAYOUT, TAG), foreign_sectors(data, self.LAYOUT, TAG)
+        assert (own[[0, 2]].tolist(), foreign[[0, 2]].tolist()) == ([True, False], [False, True])
+        return bool(own[1]), bool(foreign[1])
+
+    @pytest.mark.parametrize("sector", [0, 3, 7])
+    def test_one_sector_decides(self, sector: int) -> None:
+        at = slice(sector * 512, sector * 512 + 512)
+        for ground, told in ((self.FOREIGN, (False, True)), (self.OWN, (True, False)), (bytes(4096), (False, False))):
+            block = bytearray(ground)
+            assert self.told(block) == told
+            block[at] = self.OWN[at]
+            assert self.told(block) == (True, False)
+        for other in (bytes(512), b"\xff" * 512, self.FOREIGN[at][::-1]):
+            block = bytearray(self.FOREIGN)
+            block[at] = other
+            assert self.told(block) == (False, False)
+
+    @pytest.mark.parametrize("place", range(40))
+    def test_a_stamp_of_another_run_is_known_by_magic_version_and_tag(self, place: int) -> None:
+        """Whatever else is damaged; one flipped bit makes the other tag that is tried here this run's."""
+        for bit in range(8):
+            block = bytearray(self.FOREIGN)
+            block[3 * 512 + place] ^= 1 << bit
+            own = block[3 * 512 + 8 : 3 * 512 + 16] == u64(TAG)
+            assert self.told(block) == (own, place >= 5 and not own), bit
+            block = bytearray(self.OWN[:512] + bytes(3584))
+            block[place] ^= 1 << bit
+            assert self.told(block) == (place >= 4 and not 8 <= place < 16, False), bit

@@ -129,6 +129,20 @@ class TestWhoseSectors:
         assert found == Dissection((BLANK, *(here(9),) * 6, BLANK))
         assert found.describe() == "0 blank, 1-6 write 9, 7 blank"
 
+    def test_the_last_operation_that_a_stamp_can_number_is_known_like_any_other(self) -> None:
+        last = 2**48 - 1
+        parts = write(9)
+        parts[1] = write(last)[1]
+        assert look(parts).sectors == (here(9), here(last), *(here(9),) * 6)
+        parts[1] = flip(write(last)[1], 130)  # of the address
+        assert look(parts) == Dissection((here(9), UNKNOWN, *(here(9),) * 6), Difference(SLOT, last, 1, (1,)))
+
+    def test_a_sector_of_another_run_or_format_that_has_no_stamp_of_this_one_is_of_no_known_write(self) -> None:
+        for bit in range(40):
+            parts = write(9)
+            parts[2] = flip(write(9, tag=OTHER_TAG)[2], bit)
+            assert look(parts, 9).sectors == (*(here(9),) * 2, UNKNOWN, *(here(9),) * 5), bit
+
     def test_a_block_of_the_wrong_length_is_refused(self) -> None:
         for size in (0, 512, 4095, 4097, 8192):
             with pytest.raises(ValueError, match=f"{size} bytes are not one block of 4096 bytes"):
@@ -181,6 +195,24 @@ class TestWhichBits:
                 assert look(parts, 9).difference == Difference(SLOT, 9, 1, (sector,))
                 assert look(parts).difference == Difference(SLOT, 9, 1, (sector,))
 
+    @pytest.mark.parametrize(("bits", "told"), [(1023, UNKNOWN), (1024, FOREIGN)])
+    def test_from_a_quarter_of_its_bits_on_a_sector_with_another_tag_is_another_runs(
+        self, bits: int, told: Sector
+    ) -> None:
+        parts = write(9)
+        parts[3] = flip(parts[3], 64, *range(320, 320 + bits - 1))
+        found = look(parts, 9)
+        assert found.sectors == (*(here(9),) * 3, told, *(here(9),) * 4)
+        assert found.difference == (Difference(SLOT, 9, bits, (3,)) if told == UNKNOWN else None)
+
+    def test_the_stamps_of_whole_sectors_tell_what_a_damaged_one_was(self) -> None:
+        for bit in range(256, 320):  # of its sequence number
+            parts = write(9)
+            parts[3] = flip(parts[3], bit)
+            found = look(parts)
+            assert found.sectors == (*(here(9),) * 3, UNKNOWN, *(here(9),) * 4), bit
+            assert found.difference == Difference(SLOT, 9, 1, (3,)), bit
+
     def test_a_sector_of_another_run_stays_foreign_though_it_is_damaged_too(self) -> None:
         parts = write(9)
         parts[3] = flip(write(9, tag=OTHER_TAG)[3], 3000, 3001)
@@ -212,11 +244,13 @@ class TestWhichBits:
         found = look(parts, 9, BlockMaker(layout, SEED, TAG))
         assert found.difference == Difference(SLOT, 227, 1, (127,))
 
-    def test_noise_is_set_against_the_expected_write(self) -> None:
+    @pytest.mark.parametrize("expected", [0, 9])
+    def test_noise_is_set_against_the_expected_write(self, expected: int) -> None:
         noise = random.Random(4).randbytes(512)
         parts = [noise] * 8
-        wanted = sum(differing_bits(noise, sector) for sector in write(9))
-        assert look(parts, 9) == Dissection((UNKNOWN,) * 8, Difference(SLOT, 9, wanted, tuple(range(8))))
+        wanted = sum(differing_bits(noise, sector) for sector in write(expected))
+        found = look(parts, expected)
+        assert found == Dissection((UNKNOWN,) * 8, Difference(SLOT, expected, wanted, tuple(range(8))))
         assert look(parts) == Dissection((UNKNOWN,) * 8)
 
     def test_a_stamp_without_its_payload_matches_nothing(self) -> None:
@@ -233,10 +267,11 @@ class TestWhichBits:
         wanted = sum(differing_bits(one, other) for one, other in zip(forged, parts, strict=True))
         assert found == Dissection((UNKNOWN,) * 8, Difference(SLOT, 9, wanted, tuple(range(8))))
 
-    def test_a_sector_index_beyond_the_block_is_not_followed(self) -> None:
+    @pytest.mark.parametrize(("index", "bits"), [(8, 1), (9, 2), (2**32 - 1, 32)])
+    def test_a_sector_index_beyond_the_block_is_not_followed(self, index: int, bits: int) -> None:
         parts = write(9)
-        parts[0] = parts[0][:28] + b"\xff\xff\xff\xff" + parts[0][32:]
-        assert look(parts, 9).difference == Difference(SLOT, 9, 32, (0,))
+        parts[0] = parts[0][:28] + index.to_bytes(4, "little") + parts[0][32:]
+        assert look(parts, 9).difference == Difference(SLOT, 9, bits, (0,))
 
 
 Part = tuple[bytes, Sector, int]

@@ -38,6 +38,12 @@ def test_several_streams_in_one_block() -> None:
     assert found.describe() == "0 write 4 of slot 1 of stream 2, 1 write 8 of slot 6 of stream 1"
 
 
+def test_the_first_stream_is_named_like_any_other() -> None:
+    found = dissect(sectors(0, 5, 7)[1] + b"".join(sectors(1, SLOT, 9)[1:]), SLOT, MAKERS[1], 9, MAKERS)
+    assert found.sectors[0] == Sector(Origin.ELSEWHERE, 5, 7, 1, 0)
+    assert found.describe() == "0 write 7 of slot 5 of stream 0 (its 1), 1-7 write 9"
+
+
 def test_one_flipped_bit_and_it_is_of_no_known_write() -> None:
     spoilt = bytearray(sectors(1, 5, 7)[1])
     spoilt[300] ^= 4
@@ -58,8 +64,10 @@ def test_a_stamp_that_no_write_of_the_other_stream_has_is_not_believed() -> None
     sound = sectors(1, 5, 7)[1]
     outside = sectors(1, 5, 7)[1].replace(WIDE.address(5).to_bytes(8, "little"), (1 << 40).to_bytes(8, "little"))
     assert outside != sound
-    narrow = BlockMaker(StreamLayout(2, 40960, 1024, 512, 4, 2, 4, 16), SEED, TAG).block(1, 1, 4)[512:]
-    for part in (outside, narrow):
+    wider = BlockMaker(StreamLayout(2, 40960, 1024, 512, 4, 2, 4, 16), SEED, TAG)
+    narrow, beyond = wider.block(1, 1, 4)[512:], wider.block(2, 0, 4)[512:]
+    other_lane, own_other_lane = MAKERS[1].block(5, 0, 7)[512:1024], MAKERS[0].block(SLOT, 0, 7)[512:]
+    for part in (outside, narrow, beyond, other_lane, own_other_lane):
         found = dissect(sectors(0, SLOT, 9)[0] + part, SLOT, MAKERS[0], 9, MAKERS)
         assert found.sectors == (HERE, UNKNOWN)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from verify.ledger.frames import (
     SEQUENCE_MAX,
     WAIT_NS_MAX,
     Kind,
+    Records,
     clock_record,
     decode_event,
     decode_records,
@@ -65,6 +67,16 @@ class TestRecords:
         assert body == slow
         assert flat(decode_records(body)) == wanted
 
+    @pytest.mark.parametrize("count", [0, 2])
+    def test_columns_are_whole_numbers_and_no_wider_than_said(self, count: int) -> None:
+        """As floating-point numbers, times would be rounded once they are added up."""
+        records = decode_records(clock_record(5, 6) * count)
+        types = {
+            "kind": np.uint8, "code": np.uint8, "lane": np.int64, "sequence": np.int64, "issued_ns": np.int64,
+            "done_ns": np.int64,
+        }  # fmt: skip
+        assert {field.name: getattr(records, field.name).dtype for field in fields(Records)} == types
+
     @settings(max_examples=300, deadline=None)
     @given(st.binary(max_size=960).map(lambda data: data[: len(data) // 24 * 24]))
     def test_any_bytes_are_read_as_records_of_some_kind(self, body: bytes) -> None:
@@ -88,6 +100,7 @@ class TestRecords:
         body = operation_record(Kind.WRITE, 65535, SEQUENCE_MAX, issued_ns, done_ns, 255)
         assert flat(decode_records(body)) == [(1, 255, 65535, SEQUENCE_MAX, issued_ns, issued_ns + wait_ns)]
 
+    @settings(deadline=None)
     @given(st.lists(RECORDS, max_size=20), st.data())
     def test_records_can_be_taken_by_position(self, made: list[tuple[int, ...]], data: st.DataObject) -> None:
         records = decode_records(b"".join(operation_record(k, l_, s, i, i + w, c) for k, c, l_, s, i, w in made))

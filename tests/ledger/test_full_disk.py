@@ -224,6 +224,7 @@ class TestReserve:
         held = (tmp_path / RESERVE_NAME).stat()
         assert held.st_size == RESERVE_BYTES
         assert held.st_blocks * 512 >= RESERVE_BYTES
+        assert not held.st_mode & 0o133
         release_room(str(tmp_path))
         assert list(tmp_path.iterdir()) == []
         release_room(str(tmp_path))
@@ -231,6 +232,20 @@ class TestReserve:
     def test_a_folder_that_is_not_there_is_an_os_error(self, tmp_path: Path) -> None:
         with pytest.raises(FileNotFoundError):
             reserve_room(str(tmp_path / "none"))
+
+    def test_a_reserve_that_cannot_be_had_leaves_nothing_behind(
+        self, disk: FailingOs, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def fallocate(file: int, start: int, size_bytes: int) -> None:
+            os.write(file, b"what there was room for")
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+        monkeypatch.setattr(disk, "posix_fallocate", fallocate, raising=False)
+        files = len(os.listdir("/proc/self/fd"))
+        with pytest.raises(OSError, match="No space left"):
+            reserve_room(str(tmp_path))
+        assert list(tmp_path.iterdir()) == []
+        assert len(os.listdir("/proc/self/fd")) == files
 
     def test_no_room_even_for_the_reserve_is_an_os_error(self, small_disk: Callable[[int], Path]) -> None:
         disk = small_disk(4 * MIB)

@@ -42,6 +42,14 @@ def read_bytes(path: Path, data: bytes) -> tuple[list[Item], LedgerState]:
     return read(path)
 
 
+def frame_of(length: int) -> bytes:
+    """The first frame of a ledger, an event, made so many bytes long."""
+    rest = length - HEADER_BYTES - len(OPEN) - len(',"z":""')
+    (frame,) = build([Frame(OPEN[:-1] + b',"z":"' + b"z" * rest + b'"}')])
+    assert len(frame) == length
+    return frame
+
+
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     return tmp_path / "001.ledger"
@@ -151,6 +159,24 @@ class TestZeroFilled:
                 assert (state.damaged, bool(state.torn)) == ("", True), start
             else:
                 assert (bool(state.damaged), state.torn) == (True, ""), start
+
+    @pytest.mark.parametrize("end", [2 * SECTOR_BYTES - 1, 2 * SECTOR_BYTES, 2 * SECTOR_BYTES + 1])
+    @pytest.mark.parametrize("grown", [ZERO_TAIL_BYTES_MIN, 4096])
+    def test_but_only_behind_a_frame_is_damage_of_the_frame(self, path: Path, end: int, grown: int) -> None:
+        """One that ends with its sector, or a byte before or behind that, was written to its end."""
+        for place in (0, end // 2, end - 1):
+            damaged = bytearray(frame_of(end) + bytes(grown))
+            damaged[place] ^= 1
+            found, state = read_bytes(path, bytes(damaged))
+            assert (found, state.torn) == ([], ""), place
+            assert state.damaged.startswith("frame 0 at byte 0: the "), place
+
+    @pytest.mark.parametrize("zeros", [1, ZERO_TAIL_BYTES_MIN - 1, ZERO_TAIL_BYTES_MIN, ZERO_TAIL_BYTES_MIN + 1])
+    def test_but_fewer_zero_bytes_than_a_record_may_end_with_are_damage(self, path: Path, zeros: int) -> None:
+        frame = frame_of(2 * SECTOR_BYTES + zeros)
+        found, state = read_bytes(path, frame[: 2 * SECTOR_BYTES] + bytes(zeros))
+        assert found == []
+        assert (bool(state.torn), bool(state.damaged)) == (zeros >= ZERO_TAIL_BYTES_MIN, zeros < ZERO_TAIL_BYTES_MIN)
 
     def test_but_a_hole_before_later_content_is_damage(self, path: Path) -> None:
         for start in range(0, len(self.DATA) - 2 * SECTOR_BYTES, SECTOR_BYTES):

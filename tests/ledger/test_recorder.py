@@ -71,6 +71,13 @@ class TestTheFile:
     def test_it_is_only_ever_added_to_and_no_other_program_inherits_it(self, recorder: Recorder) -> None:
         assert fcntl.fcntl(recorder._file, fcntl.F_GETFL) & os.O_APPEND
         assert not os.get_inheritable(recorder._file)
+        assert not os.fstat(recorder._file).st_mode & 0o133, "a record is read by anybody, written by its owner"
+
+    def test_nothing_is_wrong_with_it_before_anything_was_tried(self, recorder: Recorder) -> None:
+        assert (recorder.full, recorder.failure, recorder.size_bytes, recorder.behind) == (False, None, 0, False)
+
+    def test_a_disk_that_hangs_keeps_no_process_from_ending(self, recorder: Recorder) -> None:
+        assert all(thread.daemon for thread in recorder._threads)
 
     def test_one_that_exists_is_left_alone(self, path: Path) -> None:
         path.write_bytes(b"another run's")
@@ -135,7 +142,8 @@ class TestWriting:
         assert state.damaged == ""
         told = [item for item in found if isinstance(item, dict) and item["event"] == "unwritable"]
         assert [item["kind"] for item in told] == ["mark", "stop", "None", "n"]
-        assert all(item["why"] for item in told)
+        reasons = ("64 bits", "a key", "type bytes", "not finite")
+        assert all(reason in item["why"] for reason, item in zip(reasons, told, strict=True))
         assert [type(item) for item in found[1:-1]] == [tuple, dict] * 4
 
     def test_text_that_is_no_unicode_stops_nothing(self, path: Path, recorder: Recorder) -> None:
