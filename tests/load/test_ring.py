@@ -95,10 +95,11 @@ class Driven:
 
 
 @pytest.fixture(autouse=True, params=["quick", "long"])
-def building(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+def building(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
     """Every test with blocks that are built quickly, and with some that are said to take long."""
     if request.param == "long":
         monkeypatch.setattr(ringdriver, "_LONG_TO_BUILD_BYTES", BLOCK)
+    return str(request.param)
 
 
 @pytest.fixture
@@ -301,14 +302,17 @@ class TestLookingOut:
 @needs_ring
 class TestErrors:
     def test_are_recorded_and_the_operation_issued_again_until_the_volume_is_found(
-        self, open_file: Callable[..., int]
+        self, open_file: Callable[..., int], building: str
     ) -> None:
-        """A descriptor without leave to write gives EBADF; reopening puts one that has it behind the same number."""
+        """A descriptor without leave to write gives EBADF; reopening puts one that has it behind the same number.
+
+        Lanes are issued together, but one by one where building takes long: the volume may be found before the second.
+        """
         fd, writable = open_file(8 * BLOCK, os.O_RDONLY), open_file(8 * BLOCK)
         volume = FileVolume(fd, lambda: os.dup2(writable, fd))
         driven = Driven(make_run(slots=8, lanes=2, operations=6, fill=False), volume).to_end()
         kinds, records = driven.kinds(), driven.records()
-        assert kinds.count(Kind.ERROR) >= 2
+        assert kinds.count(Kind.ERROR) >= (2 if building == "quick" else 1)
         assert set(records.code[records.kind == Kind.ERROR].tolist()) == {errno.EBADF}
         assert kinds.count(Kind.WRITE) == 12
         assert driven.found == volume.reopens >= 1
