@@ -13,9 +13,10 @@ check, is noted as it was served. The truth of a check is what the surviving evi
   proves it.
 - A write had to be there if its acknowledgement survives (under `flushed`: if it was written through, or acknowledged
   before the issue of a flush that completed, with no outage in between and none that could be told only where the
-  ledger is cut or harmed: a mark is told up to a second after it was made); or if the volume shows, anywhere, a sector
-  of a later operation of its lane, whose ledger was left open: then it was acknowledged before that one was issued. So
-  a loss in a torn tail that nothing on the volume proves is none. What an earlier check saw must still be there.
+  ledger is cut or harmed: a mark is told up to a second after it was made, and a worker seen to be lost meets none); or
+  if the volume shows, anywhere, a sector of a later operation of its lane, whose ledger was left open: then it was
+  acknowledged before that one was issued. So a loss in a torn tail that nothing on the volume proves is none. What an
+  earlier check saw must still be there.
 - A write may be there if it was issued as far as the ledger knows, or, where the ledger is open, if it may have been.
 - What a look amounts to follows from the sectors served, by the table of findings. A write counts as lost if a look
   (reads under load excepted: what they see may be right on the medium) shows that it had to be there and was not; where

@@ -38,8 +38,9 @@ class Drive:
         pair, places: what it is driven against.
         struck: called at a takeover with its number, and at every tick with -1, for faults to be done.
 
-    After `run`: `lanes`, `marks` and `beats` are the log, `parts` the ledger as it was written, `starts` when each
-    takeover came, `cache_lost` how many dirty blocks a loss of power took.
+    After `run`: `lanes`, `marks`, `beats` and `losses` (a lost worker's part: when that was seen, after how many items)
+    are the log, `parts` the ledger as it was written, `starts` when each takeover came, `cache_lost` how many dirty
+    blocks a loss of power took.
     """
 
     def __init__(
@@ -63,10 +64,11 @@ class Drive:
         self._now = BEGIN_NS
         self._heap: list[tuple[int, int, Callable[..., None], tuple[Any, ...]]] = []
         self._count = 0
-        self._alarmed = self._supervisor_dead = False
+        self._alarmed = self._supervisor_dead = self._over = False
         self._marks_due: list[tuple[int, bool]] = []
+        self._losses_due: list[int] = []
+        self.losses: dict[int, tuple[int, int]] = {}
         self._watch_ns = BEGIN_NS
-        self._over = False
 
     def run(self) -> None:
         """From the opening of the ledgers to their close."""
@@ -130,6 +132,8 @@ class Drive:
         for pressed, watched in self._marks_due:
             self._accept_mark(pressed, watched)
         self._marks_due.clear()
+        while self._losses_due:
+            self._tell_loss(self._losses_due.pop())
         self._watch_ns = self._now
         shared = self._shared
         since = [started for started in shared.outstanding_ns if started]
@@ -165,6 +169,12 @@ class Drive:
             self._later(plan.pause[0], self._pause)
         if plan.killed_after_ns is not None:
             self._later(plan.killed_after_ns, self._kill)
+
+    def _tell_loss(self, part: int) -> None:
+        """As the supervisor does when the process of a worker is gone."""
+        lanes = [lane for lane, own in enumerate(self.plan.run.lane_workers) if own == part]
+        self.parts[0].append({"event": "worker_lost", "monotonic_ns": self._now, "worker": part - 1, "lanes": lanes})
+        self.losses[part] = (self._now, len(self.parts[0].items))
 
     def _strike(self) -> None:
         self._struck(-1, self._now)
@@ -210,6 +220,7 @@ class Drive:
             driven.dead = driven.dead or driven.part.part in killed
             if driven.dead:
                 self._shared.outstanding_ns[driven.lane.lane] = 0
+        self._losses_due = list(killed - {0})
         if 0 in killed:
             self._supervisor_dead = True
             self._shared.phase = Phase.STOP

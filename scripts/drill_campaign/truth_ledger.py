@@ -86,6 +86,7 @@ class Known:
     last: int
     damaged: bool
     untold: set[tuple[int, int]] = field(default_factory=set)
+    losses: dict[int, int] = field(default_factory=dict)
 
 
 def known_of(world: World) -> Known:
@@ -120,6 +121,7 @@ def known_of(world: World) -> Known:
         lanes, writes, in_flight,
         [(m.pressed, m.accepted, m.watched) for m in drive.marks if m.items <= supervisor],
         beats, closes, stop, max(told, default=-1), _damaged(world), untold,
+        {part: at for part, (at, items) in drive.losses.items() if items <= supervisor},
     )  # fmt: skip
 
 

@@ -155,11 +155,13 @@ class Coverage:
                 self._outages.append((self._last_error, a))
             self._outages.append((a, b))
             self._last_error = b if self._last_error is None else max(b, self._last_error)
-        # Of what came after a part of the ledger was cut or harmed nobody can say that it was no outage.
-        untold = [lane.completed_last for lane in known.lanes if not lane.closed]
+        # Of what came where the ledger is cut or harmed nobody can say that it was no outage; a lost worker met none.
+        for lane, part in zip(known.lanes, run.lane_workers, strict=True):
+            if not lane.closed:
+                begin = lane.completed_last
+                self._outages.append((begin, max(begin, known.losses.get(part, END_OF_TIME))))
         if stop is None:
-            untold.append(max(known.beats[0], default=0) - MARK_UNDER_WAY_NS)
-        self._outages += [(moment, END_OF_TIME) for moment in untold]
+            self._outages.append((max(known.beats[0], default=0) - MARK_UNDER_WAY_NS, END_OF_TIME))
         self._known: dict[int, float | None] = {}
 
     _last_error: int | None = None

@@ -20,6 +20,7 @@ from scripts.drill_campaign.compare import (
     WRONG_VERDICT,
 )
 from scripts.drill_campaign.drill import run_drill
+from scripts.drill_campaign.judging import judge_checks
 from scripts.drill_campaign.plan import ANY_TIME, AT_TAKEOVER, Plan, draw_plan
 from scripts.drill_campaign.tally import Tally, run_chunk
 from verify.drill import scan
@@ -216,6 +217,11 @@ def test_wrong_usage_is_refused(wrong: list[str], capsys: pytest.CaptureFixture[
 def test_drills_that_were_judged_wrongly_once_are_judged_rightly(name: str) -> None:
     """A proof out of place; a flipped bit of a tag beyond a torn ledger, twice; a mark lost with the ledger."""
     assert run_drill(name).disagreements == []
+
+
+def test_what_flushes_did_where_the_ledger_is_harmed_is_told_as_not_proved() -> None:
+    (reported,) = judge_checks(world.make_world(draw_plan("full:109604")))
+    assert [limit for limit in reported.verdict.not_proved if limit.startswith("what flushes covered from 20")]
 
 
 def test_a_name_replays_a_drill_to_the_byte() -> None:

@@ -225,13 +225,14 @@ class SlowJudge:
         for (_, a), (b, _) in itertools.product(errors, errors):
             if a < b <= a + ERRORS_APART:
                 spans.append((a, b))
-        untold = [
-            max((op.done for op in log.ops if op.what != "error"), default=0)
-            for is_open, log in zip(self.open, self.story.lanes, strict=True) if is_open
-        ]  # fmt: skip
+        for lane, log in enumerate(self.story.lanes):
+            if self.open[lane]:
+                end = self.story.lost.get(self.story.run.lane_workers[lane], 2**62)
+                begin = max((op.done for op in log.ops if op.what != "error"), default=0)
+                spans.append((begin, max(begin, end)))
         if self.story.stop is None:
-            untold.append(max(self.story.beats[0], default=0) - MARK_UNDER_WAY)
-        return spans + [(moment, 2**62) for moment in untold]
+            spans.append((max(self.story.beats[0], default=0) - MARK_UNDER_WAY, 2**62))
+        return spans
 
     def covered_at(self, write: Write) -> int | None:
         """When a write became covered, None if never."""

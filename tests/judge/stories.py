@@ -65,7 +65,10 @@ class Mark:
 
 @dataclass
 class Story:
-    """One run. `base` is the first operation of every lane; `checks` gives what each check saw of every slot, twice."""
+    """One run. `base` is the first operation of every lane; `checks` gives what each check saw of every slot, twice.
+
+    `lost` gives for parts whose worker was lost when the supervisor saw that.
+    """
 
     run: Run
     base: int
@@ -78,6 +81,7 @@ class Story:
     checks: list[list[tuple[Content, Content]]]
     twice: bool
     does: Callable[[int, int], tuple[bool, int]]
+    lost: dict[int, int] = field(default_factory=dict)
 
 
 def doer(run: Run) -> Callable[[int, int], tuple[bool, int]]:
@@ -217,6 +221,10 @@ def _supervisor(story: Story, at: int) -> list[tuple[int, int, int, Any]]:
             **({"watched": True} if mark.watched else {}),
         }  # fmt: skip
         out.append((mark.accepted, 1, at + len(out), event))
+    for part, moment in story.lost.items():
+        lanes = [lane for lane, own in enumerate(story.run.lane_workers) if own == part]
+        event = {"event": "worker_lost", "monotonic_ns": ns(moment), "worker": part - 1, "lanes": lanes}
+        out.append((moment, 1, at + len(out), event))
     if story.stop is not None:
         out.append((story.stop, 2, at + len(out), {"event": "stop", "monotonic_ns": ns(story.stop)}))
     return out

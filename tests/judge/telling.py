@@ -153,6 +153,8 @@ def _leave_open(story: Story, rng: random.Random) -> None:
         log.closing = None
     if 0 in story.open_parts:
         story.stop, story.close = None, killed
+    elif rng.random() < 0.7:
+        story.lost = {part: min(killed + rng.randint(0, 3), story.close) for part in story.open_parts}
 
 
 def _add_beats_and_marks(story: Story, rng: random.Random) -> None:

@@ -409,10 +409,10 @@ class TestTimelineEvents:
         timeline = self.timeline()
         timeline.feed(0, {"event": "load_began", "monotonic_ns": 7})
         timeline.feed(0, {"event": "stop", "monotonic_ns": 9})
-        lost = {"event": "worker_lost", "worker": 1}
+        lost = {"event": "worker_lost", "monotonic_ns": 8, "lanes": [0]}
         timeline.feed(0, lost)
         timeline.feed(0, {"event": "of a later version"})
-        assert (timeline.load_began_ns, timeline.stop_ns, timeline.lost_workers) == (7, 9, [lost])
+        assert (timeline.load_began_ns, timeline.stop_ns, timeline.lost_ns) == (7, 9, {1: 8})
         assert (timeline.contradictions, timeline.accepted) == ({}, {0: 4})
 
     def test_a_worker_tells_of_reopening_and_of_nothing_that_is_the_supervisors(self) -> None:

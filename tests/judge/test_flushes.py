@@ -159,6 +159,20 @@ class TestScenarios:
         story.lanes[0].closing = None
         assert check(story).finding_of_check(0) is finding
 
+    @pytest.mark.parametrize(("seen", "finding"), [
+        (None, Finding.UNTOUCHED), (41, Finding.UNTOUCHED), (40, Finding.DAMAGED), (35, Finding.DAMAGED),
+    ])  # fmt: skip
+    def test_what_other_lanes_flush_counts_again_once_a_worker_was_seen_to_be_lost(
+        self, seen: int | None, finding: Finding
+    ) -> None:
+        """Lane 0 dies at 30; later lane 1 writes (acknowledged at 40) and flushes, and loses it in a takeover."""
+        run = replace(TWO_LANES, lane_workers=(1, 2))
+        lanes = [[write(0, 20, 30)], [write(0, 38, 40), flush(1, 45, 48), write(1, 89, 92)]]
+        story = story_of(run, lanes, [(("write", 0, 0),), OLD], (Mark(90, 91, True, "pulled"),))
+        story.open_parts, story.lost = {1}, {} if seen is None else {1: seen}
+        story.lanes[0].closing = None
+        assert check(story).finding_of_check(1) is finding
+
     def test_a_single_lane_that_waits_is_an_outage_though_no_takeover(self) -> None:
         for waits_until, finding in ((40, Finding.UNTOUCHED), (17, Finding.DAMAGED)):
             lanes = [[write(0, 10, 12), flush(1, 20, 22)], [write(0, 15, waits_until)]]

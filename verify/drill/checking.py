@@ -37,7 +37,9 @@ from verify.judge.decision import Source
 from verify.judge.judgement import Judgement
 from verify.judge.observations import PACK_ROWS, blank_rows
 from verify.judge.order import Order
-from verify.judge.takeovers import TooManyTakeovers
+from verify.judge.spans import Span
+from verify.judge.takeovers import NEVER_NS, TooManyTakeovers, untold_stretches
+from verify.judge.timeline import Timeline
 from verify.judge.verdict import Evidence, conclude, plural
 from verify.ledger.frames import Kind
 from verify.load.run import Run
@@ -284,7 +286,7 @@ def evidence_of(
     damage = ledger.damage(timeline.heads | recorded)
     damage += [f"{part:03d}.ledger, {wrong}" for part, wrong in sorted(judgement.contradictions().items())]
     around, errors = judgement.state.around, timeline.count(Kind.ERROR)
-    lost = bool(timeline.lost_workers or about.get("workers_lost"))
+    lost = bool(timeline.lost_ns or about.get("workers_lost"))
     told = Measured(around, errors, run.lanes, run.stall_ns / 1e9, timeline.pauses, lost, bool(damage)).told(criteria)
     evidence = Evidence(
         promise=run.promise,
@@ -356,9 +358,19 @@ def _notes(judgement: Judgement, opened: OpenedVolume, about: dict[str, Any], sc
         out.append(f"wall-clock times around a step of {seconds:+.1f} s; judged by the monotonic clock alone")
     for start, end in timeline.pauses:
         out.append(f"what happened in {(end - start) / 1e9:.1f} s in which the writer or the guest stood still")
-    if judgement.timeline.lost_workers or about.get("workers_lost"):
+    if timeline.lost_ns or about.get("workers_lost"):
         out.append("what lanes of a lost worker would have written")
+    if judgement.run.promise == "flushed":
+        out += [_unproved_flushes(span, timeline) for span in untold_stretches(timeline)]
     return out
+
+
+def _unproved_flushes(span: Span, timeline: Timeline) -> str:
+    """What a stretch of which a part of the ledger does not tell means for the promise `flushed`."""
+    from_ns, to_ns = span
+    from_text = "its beginning" if from_ns < 0 else rfc3339(timeline.wall_ns(from_ns))
+    to_text = "on" if to_ns >= NEVER_NS else f"to {rfc3339(timeline.wall_ns(to_ns))}"
+    return f"what flushes covered from {from_text} {to_text}: a part of the ledger does not tell what happened then"
 
 
 def _keep_worst(folder: RecordFolder, result: dict[str, Any]) -> None:

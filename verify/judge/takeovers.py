@@ -19,6 +19,7 @@ MARK_UNDER_WAY_NS = 1_000_000_000
 """A mark is taken in within a few ticks of 50 ms; one that the ledger does not tell any more may have been made so long
 before the ledger ends."""
 
+NEVER_NS = TIME_NS_MAX + 1
 TAKEOVERS_MAX = 10_000
 """A takeover a minute for a week. What is kept of each slot grows with their number, and so does the time."""
 
@@ -113,29 +114,30 @@ def _name(takeover: Takeover, mark: dict[str, Any]) -> None:
 def outages(timeline: Timeline, takeovers: Sequence[Takeover]) -> list[Span]:
     """Every stretch in which a lane waited over the threshold or met errors, or a takeover was marked.
 
-    Where a part of the ledger is cut or damaged, whatever follows may be one: nothing tells that it was none.
+    What is untold (`untold_stretches`) may be one as well.
     """
     spans = [(wait.issued_ns, wait.done_ns) for wait in timeline.long_waits]
     spans += timeline.error_spans
     spans += [(takeover.start_ns, takeover.end_ns) for takeover in takeovers]
     marks = [(mark["pressed_ns"], mark["accepted_ns"]) for mark in _takeover_marks(timeline)]
     spans += [(min(pressed, accepted), accepted) for pressed, accepted in marks]
-    untold_from_ns = _untold_from_ns(timeline)
-    if untold_from_ns is not None:
-        spans.append((untold_from_ns, TIME_NS_MAX + 1))
-    return merge(spans)
+    return merge([*spans, *untold_stretches(timeline)])
 
 
-def _untold_from_ns(timeline: Timeline) -> int | None:
-    """From when on a lane may have waited or met errors, or a mark may have been made, and the ledger not tell of it.
+def untold_stretches(timeline: Timeline) -> list[Span]:
+    """Every stretch in which lanes may have waited or met errors, or marks been made, and nothing tells of it.
 
-    None if the supervisor told of the stop, and every lane's part of its close.
+    For an open lane from its last completion on, until its worker was seen to be lost; for the supervisor, unless it
+    told of the stop, from `MARK_UNDER_WAY_NS` before its last sign of life on. `NEVER_NS` is the end of what has none.
     """
-    open_lanes = [lane for lane, tail in enumerate(timeline.tails) if not tail.closed]
-    moments = [timeline.unknown_not_before_ns(lane) for lane in open_lanes]
+    spans = []
+    for lane, part in enumerate(timeline.run.lane_workers):
+        if not timeline.tails[lane].closed:
+            begin_ns = timeline.unknown_not_before_ns(lane)
+            spans.append((begin_ns, max(begin_ns, timeline.lost_ns.get(part, NEVER_NS))))
     if timeline.stop_ns < 0:
-        moments.append(timeline.watched_until_ns - MARK_UNDER_WAY_NS)
-    return min(moments, default=None)
+        spans.append((timeline.watched_until_ns - MARK_UNDER_WAY_NS, NEVER_NS))
+    return merge(spans)
 
 
 def _takeover_marks(timeline: Timeline) -> list[dict[str, Any]]:

@@ -125,6 +125,7 @@ class Timeline:
         accepted: for each part, how many items were taken.
         pauses: stretches in which the process of some part, or the guest, stood still.
         silences: stretches without a heartbeat of some part that are long enough to be mistaken for a stall.
+        lost_ns: for each part whose worker was lost, when the supervisor saw that.
     """
 
     def __init__(self, run: Run) -> None:
@@ -144,7 +145,7 @@ class Timeline:
         self.last_ns = -1
         self.heads: dict[str, str] = {}
         self.grounds = ""
-        self.lost_workers: list[dict[str, Any]] = []
+        self.lost_ns: dict[int, int] = {}
         self.reopening_doubts: set[str] = set()
         self.contradictions: dict[int, str] = {}
         self.accepted: dict[int, int] = {}
@@ -262,7 +263,14 @@ class Timeline:
         elif kind == "stop":
             self.stop_ns = time_in(event, "monotonic_ns")
         elif kind == "worker_lost":
-            self.lost_workers.append(event)
+            self._note_lost_worker(event)
+
+    def _note_lost_worker(self, event: dict[str, Any]) -> None:
+        lanes = list(event["lanes"])
+        if any(type(lane) is not int or not 0 <= lane < self.run.lanes for lane in lanes):
+            raise ValueError("a lane that the run has not")
+        for lane in lanes:
+            self.lost_ns[self.run.lane_workers[lane]] = time_in(event, "monotonic_ns")
 
     def _clock_sample(self, part: int, monotonic_ns: int, wall_ns: int) -> None:
         self._feed_clock(part, np.array([[monotonic_ns, wall_ns]], dtype=np.int64))
