@@ -24,6 +24,7 @@ from verify.blocks.layout import (
 )
 
 NEAR_TAG_BITS = 8
+"""Tags are random: one that differs from another in no more of its 64 bits is that one damaged, but for one in 10**9."""
 
 
 class State(IntEnum):
@@ -106,11 +107,7 @@ def foreign_sectors(data: memoryview, layout: StreamLayout, tag: int) -> npt.NDA
 
 
 def near_tags(data: memoryview, layout: StreamLayout, tag: int) -> npt.NDArray[np.bool_]:
-    """For each block of `data` whether a sector stands where a stamp would have a tag of a few bits less or more.
-
-    Tags are random: two that differ in at most `NEAR_TAG_BITS` of their 64 bits are one that was damaged, but for one
-    pair in more than 10**9.
-    """
+    """For each block of `data` whether a sector has, in the place of a stamp's tag, `tag` or nearly (`NEAR_TAG_BITS`)."""
     differing = np.bitwise_count(_sector_words(data, layout)[:, :, 1] ^ np.uint64(tag))
     return np.asarray((differing <= NEAR_TAG_BITS).any(axis=1))
 

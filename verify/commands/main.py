@@ -19,7 +19,6 @@ from verify.report.visible import visible
 _COMMANDS = ("survey", "write", "mark", "check", "report", "drill", "dossier", "rehearse", "receive")
 """In the order of a drill. Each stands in a file of its name, and is a function of that name."""
 
-
 _NO_ROOM_FOR_A_LIBRARY = "failed to map segment from shared object"
 """How the loader (glibc, elf/dl-load.c) says that there is no memory for a library."""
 

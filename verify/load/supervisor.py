@@ -366,13 +366,13 @@ class Supervisor:
             time.sleep(_CLOSE_POLL_S)
 
     def _has_ended(self, task: WorkerTask) -> bool:
-        """Whether a worker is gone, or closed and kept by nothing but what its volume does not answer.
+        """Whether a worker is lost, or did its last and is gone too: until then it holds the record's lock.
 
-        Until its process is gone, it holds the lock of the record, and a check would take the run for running.
+        One whose volume does not answer is not waited for.
         """
-        if task.index in self._lost or self.shared.worker_state[task.index] not in _ENDED:
-            return task.index in self._lost
-        return task.index not in self._pids or any(self.shared.outstanding_ns[lane] for lane in task.lanes)
+        is_done = self.shared.worker_state[task.index] in _ENDED
+        is_gone = task.index not in self._pids or any(self.shared.outstanding_ns[lane] for lane in task.lanes)
+        return task.index in self._lost or (is_done and is_gone)
 
     def _close(self) -> Outcome:
         heads: dict[str, str] = {}
