@@ -24,7 +24,7 @@ from verify.blocks.layout import (
 )
 
 NEAR_TAG_BITS = 8
-"""Tags are random: one that differs from another in no more of its 64 bits is that one damaged, but for one in 10**9."""
+"""Tags are random: one that differs from another in no more of its 64 bits is that one, damaged, but for 1 in 10**9."""
 
 
 class State(IntEnum):
@@ -107,7 +107,7 @@ def foreign_sectors(data: memoryview, layout: StreamLayout, tag: int) -> npt.NDA
 
 
 def near_tags(data: memoryview, layout: StreamLayout, tag: int) -> npt.NDArray[np.bool_]:
-    """For each block of `data` whether a sector has, in the place of a stamp's tag, `tag` or nearly (`NEAR_TAG_BITS`)."""
+    """For each block of `data` whether a sector has `tag`, or nearly (`NEAR_TAG_BITS`), where a stamp's tag stands."""
     differing = np.bitwise_count(_sector_words(data, layout)[:, :, 1] ^ np.uint64(tag))
     return np.asarray((differing <= NEAR_TAG_BITS).any(axis=1))
 

@@ -366,13 +366,9 @@ class Supervisor:
             time.sleep(_CLOSE_POLL_S)
 
     def _has_ended(self, task: WorkerTask) -> bool:
-        """Whether a worker is lost, or did its last and is gone too: until then it holds the record's lock.
-
-        One whose volume does not answer is not waited for.
-        """
+        """Whether a worker is lost, or did its last and its process is gone, which holds the record's lock."""
         is_done = self.shared.worker_state[task.index] in _ENDED
-        is_gone = task.index not in self._pids or any(self.shared.outstanding_ns[lane] for lane in task.lanes)
-        return task.index in self._lost or (is_done and is_gone)
+        return task.index in self._lost or (is_done and (task.index not in self._pids or self.hurried))
 
     def _close(self) -> Outcome:
         heads: dict[str, str] = {}
