@@ -20,6 +20,8 @@ MARK_UNDER_WAY_NS = 1_000_000_000
 before the ledger ends."""
 
 NEVER_NS = TIME_NS_MAX + 1
+"""The end of a stretch that has none: after every time that a ledger can tell."""
+
 TAKEOVERS_MAX = 10_000
 """A takeover a minute for a week. What is kept of each slot grows with their number, and so does the time."""
 
