@@ -8,15 +8,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from verify.judge.arrays import BoolArray, Int64Array, filled, flags, int64, zeros
 from verify.judge.content import Content
 from verify.judge.decision import CONVICTING, Age, Finding, Grain, Source, decide_all
-from verify.judge.history import BATCH_SLOTS_MAX, OPEN_NS, UNKNOWN_NS, History, Int64Array
+from verify.judge.history import BATCH_SLOTS_MAX, OPEN_NS, UNKNOWN_NS, History
 from verify.judge.observations import Observations, Rows
 from verify.judge.slots import SlotState
 from verify.judge.takeovers import Takeover
 
 _WITH_SEQUENCES = (Content.WHOLE, Content.MIX, Content.PARTIAL)
-BoolArray = npt.NDArray[np.bool_]
 _CEILING_OPEN = np.iinfo(np.int64).max
 WINDOW_SLOTS = 1 << 16
 """So many slots are judged at once."""
@@ -57,7 +57,7 @@ class OrderFacts:
 class Totals:
     """Counts over all batches."""
 
-    slots_by_finding: Int64Array = field(default_factory=lambda: np.zeros(len(Finding), dtype=np.int64))
+    slots_by_finding: Int64Array = field(default_factory=lambda: zeros(len(Finding)))
     lost_slots: int = 0
     lost_bytes: int = 0
     lost_writes: int = 0
@@ -85,7 +85,7 @@ class Batch:
             yield int(part[0]), int(part[-1])
 
 
-_NO_BATCH = Batch(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), 0)
+_NO_BATCH = Batch(int64(), int64(), 0)
 
 
 class Assessor:
@@ -100,18 +100,18 @@ class Assessor:
         self.state = state
         self.takeovers = takeovers
         self.totals = Totals()
-        self.order = [OrderFacts(np.zeros(state.run.slots, dtype=np.bool_)) for _ in takeovers]
+        self.order = [OrderFacts(flags(state.run.slots)) for _ in takeovers]
         self._flushed = state.run.promise == "flushed"
-        self._starts = np.array([t.start_ns for t in takeovers], dtype=np.int64)
-        self._block_bytes = np.zeros(len(state.run.streams), dtype=np.int64)
-        self._sector_bytes = np.zeros(len(state.run.streams), dtype=np.int64)
+        self._starts = int64([t.start_ns for t in takeovers])
+        self._block_bytes = zeros(len(state.run.streams))
+        self._sector_bytes = zeros(len(state.run.streams))
         for index, stream in enumerate(state.run.streams):
             self._block_bytes[index] = stream.layout.block_bytes
             self._sector_bytes[index] = stream.layout.sector_bytes
-        self._first_slots = np.array([s.layout.first_slot for s in state.run.streams], dtype=np.int64)
-        self._first_lanes = np.array([s.layout.first_lane for s in state.run.streams], dtype=np.int64)
-        self._lanes = np.array([s.layout.lanes for s in state.run.streams], dtype=np.int64)
-        self._slots = np.array([s.layout.slots for s in state.run.streams], dtype=np.int64)
+        self._first_slots = int64([s.layout.first_slot for s in state.run.streams])
+        self._first_lanes = int64([s.layout.first_lane for s in state.run.streams])
+        self._lanes = int64([s.layout.lanes for s in state.run.streams])
+        self._slots = int64([s.layout.slots for s in state.run.streams])
         self._open = np.array([state.is_open(lane) for lane in range(state.run.lanes)], dtype=np.bool_)
 
     def batches(self, observations: Observations) -> Iterator[Batch]:
@@ -123,7 +123,7 @@ class Assessor:
             if not len(slots):
                 continue
             rows = observations.of_slots(int(slots[0]), int(slots[-1]))
-            lowest = np.full(len(slots), _CEILING_OPEN, dtype=np.int64)
+            lowest = filled(len(slots), _CEILING_OPEN)
             np.minimum.at(lowest, np.searchsorted(slots, rows["slot"]), self._lowest(rows))
             window = Batch(slots, lowest, self._likely_writes(slots, lowest))
             if pending.slots.size and pending.writes + window.writes > BATCH_WRITES_MAX:
@@ -142,7 +142,7 @@ class Assessor:
     def _lowest(self, rows: Rows) -> Int64Array:
         """The lowest sequence number of its slot's history that each observation needs."""
         if self._flushed:
-            return np.zeros(len(rows), dtype=np.int64)
+            return zeros(len(rows))
         by_check = rows["source"] == Source.CHECK
         floor = np.where(by_check, self.state.newest[rows["slot"]], rows["expected"])
         _put_by_slot(floor, rows, by_check, self.state.recalled)
@@ -162,7 +162,7 @@ class Assessor:
             self._gather_order(index, rows, finding, positions, survivor, marked, history)
         floor_write = history.index_of(positions, floor)
         known = floor_write >= 0
-        issued, done = (np.full(len(rows), UNKNOWN_NS, dtype=np.int64) for _ in range(2))
+        issued, done = (filled(len(rows), UNKNOWN_NS) for _ in range(2))
         issued[known] = history.issued_ns[floor_write[known]]
         done[known] = history.done_ns[floor_write[known]]
         late = np.isin(finding, (Finding.LOST, Finding.STALE_READ))
@@ -203,9 +203,7 @@ class Assessor:
             other = stepped[history.slot_position[index[stepped]] != positions[stepped]]
             index[other] = -1
 
-    def _ceilings(
-        self, rows: Rows, positions: Int64Array, history: History
-    ) -> tuple[Int64Array, BoolArray]:
+    def _ceilings(self, rows: Rows, positions: Int64Array, history: History) -> tuple[Int64Array, BoolArray]:
         """The newest write that may be there, and whether the lane may have gone on beyond the ledger."""
         by_check = rows["source"] == Source.CHECK
         ceiling = np.where(by_check, self.state.newest[rows["slot"]], -1)
@@ -253,16 +251,14 @@ class Assessor:
         first, end = first[some], floor_index[some] + 1
         covered = history.covered_at_ns != OPEN_NS
         covered_below = np.concatenate([[0], np.cumsum(covered)])
-        counts = np.zeros(len(rows), dtype=np.int64)
+        counts = zeros(len(rows))
         counts[some] = covered_below[end] - covered_below[first]
-        edges = np.zeros(len(history.key) + 1, dtype=np.int64)
+        edges = zeros(len(history.key) + 1)
         np.add.at(edges, first, 1)
         np.add.at(edges, end, -1)
         return counts, covered & (np.cumsum(edges[:-1]) > 0)
 
-    def _count(
-        self, rows: Rows, finding: npt.NDArray[np.uint8], marked: BoolArray, history: History
-    ) -> None:
+    def _count(self, rows: Rows, finding: npt.NDArray[np.uint8], marked: BoolArray, history: History) -> None:
         totals = self.totals
         for kind in Finding:
             totals.slots_by_finding[kind] += len(np.unique(rows["slot"][finding == kind]))
@@ -279,7 +275,7 @@ class Assessor:
             totals.lost_last_done_ns = max(last, totals.lost_last_done_ns)
 
     def _in_flight_at_takeover(self, survivor: Int64Array, history: History) -> BoolArray:
-        out = np.zeros(len(survivor), dtype=np.bool_)
+        out = flags(len(survivor))
         found = np.flatnonzero(survivor >= 0)
         issued, done = history.issued_ns[survivor[found]], history.done_ns[survivor[found]]
         for start in self._starts.tolist():
@@ -298,7 +294,7 @@ class Assessor:
         by_load = (rows["issued_ns"] == touched) & (rows["before"] == history.first_touch[index][positions])
         first = np.where(by_check, touched == OPEN_NS, by_load)
         before = history.not_before_ns <= start_ns
-        written_before = np.zeros(len(history.slots), dtype=np.bool_)
+        written_before = flags(len(history.slots))
         written_before[history.slot_position[before & history.acknowledged]] = True
         which = np.flatnonzero(first & written_before[positions])
         if not len(which):
@@ -322,7 +318,7 @@ class Assessor:
         done = np.where(has_next, history.done_ns[after], OPEN_NS)
         slots = rows["slot"][chosen].astype(np.int64)
         facts.columns.append((slots, history.sequence(v), history.not_before_ns[v], following, done))
-        survivor_of = np.full(len(history.slots), len(history.key), dtype=np.int64)
+        survivor_of = filled(len(history.slots), len(history.key))
         survivor_of[positions[chosen]] = v
         newer = np.arange(len(history.key)) > survivor_of[history.slot_position]
         lost = marked & newer & before & (history.done_ns != UNKNOWN_NS)
@@ -332,16 +328,14 @@ class Assessor:
 def _put_by_slot(values: Int64Array, rows: Rows, which: BoolArray, by_slot: Mapping[int, int]) -> None:
     """Replace the values of those rows in `which` whose slot has an entry in `by_slot`."""
     if by_slot:
-        slots = np.array(sorted(by_slot), dtype=np.int64)
-        entries = np.array([by_slot[slot] for slot in slots.tolist()], dtype=np.int64)
+        slots = int64(sorted(by_slot))
+        entries = int64([by_slot[slot] for slot in slots.tolist()])
         index = np.minimum(np.searchsorted(slots, rows["slot"]), len(slots) - 1)
         hit = which & (slots[index] == rows["slot"])
         values[hit] = entries[index[hit]]
 
 
-def bulk_intact(
-    facts: OrderFacts, issued_ns: Int64Array, sequence: Int64Array
-) -> tuple[tuple[Int64Array, ...], int]:
+def bulk_intact(facts: OrderFacts, issued_ns: Int64Array, sequence: Int64Array) -> tuple[tuple[Int64Array, ...], int]:
     """Join the slots judged one by one with those found as expected, as far as these can matter.
 
     Nothing bounds the moment of a slot found as expected from above. One whose write was issued no later than the first
@@ -370,11 +364,11 @@ def bulk_intact(
         if window[best] >= 0 and (last < 0 or window[best] > issued_ns[last]):
             last = first + best
     if last >= 0:
-        late.append(np.array([last], dtype=np.int64))
+        late.append(int64([last]))
         count -= 1
-    slots = np.concatenate([np.zeros(0, dtype=np.int64), *late])
-    none = np.full(len(slots), -1, dtype=np.int64)
-    bulk = (slots, sequence[slots], issued_ns[slots], none, np.full(len(slots), OPEN_NS, dtype=np.int64))
+    slots = np.concatenate([int64(), *late])
+    none = filled(len(slots), -1)
+    bulk = (slots, sequence[slots], issued_ns[slots], none, filled(len(slots), OPEN_NS))
     columns = [np.concatenate(column) for column in zip(bulk, *facts.columns, strict=True)]
-    lost = np.concatenate(facts.lost_done_ns) if facts.lost_done_ns else np.zeros(0, dtype=np.int64)
+    lost = np.concatenate(facts.lost_done_ns) if facts.lost_done_ns else int64()
     return (*columns, lost), count

@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
+from verify.judge.arrays import BoolArray, Int64Array, filled
 from verify.judge.spans import Span, overlaps
 
 NOT_COVERED_NS = np.iinfo(np.int64).max
@@ -27,22 +27,18 @@ class FlushCover:
         outages: stretches of outage, in order and disjoint.
     """
 
-    def __init__(
-        self, issued_ns: npt.NDArray[np.int64], done_ns: npt.NDArray[np.int64], outages: Sequence[Span]
-    ) -> None:
+    def __init__(self, issued_ns: Int64Array, done_ns: Int64Array, outages: Sequence[Span]) -> None:
         self._issued = issued_ns
         self._first_done = np.minimum.accumulate(done_ns[::-1])[::-1] if len(done_ns) else done_ns
         self._outages = outages
 
-    def covered_at(
-        self, acknowledged_ns: npt.NDArray[np.int64], through: npt.NDArray[np.bool_]
-    ) -> npt.NDArray[np.int64]:
+    def covered_at(self, acknowledged_ns: Int64Array, through: BoolArray) -> Int64Array:
         """For each write the moment from which it was covered, `NOT_COVERED_NS` if never.
 
         Args:
             acknowledged_ns, through: of each write, shape (writes,).
         """
-        out = np.full(len(acknowledged_ns), NOT_COVERED_NS, dtype=np.int64)
+        out = filled(len(acknowledged_ns), NOT_COVERED_NS)
         flush = np.searchsorted(self._issued, acknowledged_ns, side="right")
         found = flush < len(self._issued)
         done = self._first_done[flush[found]]

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from verify.judge.arrays import Int64Array, filled, flags, int64
 from verify.judge.flushes import FlushCover
 from verify.judge.slots import SlotState, planned, schedules, touches_in
 from verify.judge.takeovers import Takeover
@@ -21,8 +22,6 @@ SEQUENCE_BITS = 42
 BATCH_SLOTS_MAX = 2 ** (62 - SEQUENCE_BITS)
 UNKNOWN_NS = -1
 OPEN_NS = np.iinfo(np.int64).max
-
-Int64Array = npt.NDArray[np.int64]
 
 
 class History:
@@ -61,12 +60,12 @@ class History:
         self._lowest = lowest
         self._starts = [t.looks_from_ns for t in takeovers]
         self._position = np.full(state.run.slots, -1, dtype=np.int32)
-        self._position[slots] = np.arange(len(slots), dtype=np.int32)
+        self._position[slots] = np.arange(len(slots))
         self._schedules = schedules(state.run)
         self._taken: dict[int, int] = {}
         self._parts: list[tuple[npt.NDArray[Any], ...]] = []
-        self.first_touch_ns = np.full((len(takeovers), len(slots)), OPEN_NS, dtype=np.int64)
-        self.first_touch = np.full((len(takeovers), len(slots)), OPEN_NS, dtype=np.int64)
+        self.first_touch_ns = filled((len(takeovers), len(slots)), OPEN_NS)
+        self.first_touch = filled((len(takeovers), len(slots)), OPEN_NS)
 
     def feed(self, part: int, item: Records | dict[str, Any]) -> None:
         """Take the next item of one part of the ledger."""
@@ -110,7 +109,7 @@ class History:
                 continue
             key = positions << SEQUENCE_BITS | sequences
             done_ns = np.where(sequences < found, UNKNOWN_NS, OPEN_NS)
-            unknown, not_before = (np.full(len(key), x, dtype=np.int64) for x in (UNKNOWN_NS, not_before_ns))
+            unknown, not_before = (filled(len(key), x) for x in (UNKNOWN_NS, not_before_ns))
             self._parts.append((key, unknown, done_ns, np.full(len(key), through), not_before))
             for index, start_ns in enumerate(self._starts):
                 if not_before_ns > start_ns:
@@ -128,9 +127,9 @@ class History:
             slot, writes = self._state.operation(lane, number)
             if writes and self._position[slot] >= 0:
                 where = int(self._position[slot]) << SEQUENCE_BITS | number
-                one = [np.array([number], dtype=np.int64) for number in (where, issued, OPEN_NS)]
-                self._parts.append((*one, np.zeros(1, dtype=np.bool_), one[1]))
-        empty = np.zeros(0, dtype=np.int64)
+                one = [int64([number]) for number in (where, issued, OPEN_NS)]
+                self._parts.append((*one, flags(1), one[1]))
+        empty = int64()
         self._parts.append((empty, empty, empty, empty.astype(np.bool_), empty))
         key = np.concatenate([part[0] for part in self._parts])
         order = np.argsort(key, kind="stable")
@@ -145,7 +144,7 @@ class History:
             self.covered_at_ns = self.done_ns
         else:
             known = self.acknowledged & (self.done_ns != UNKNOWN_NS)
-            self.covered_at_ns = np.full(len(self.key), OPEN_NS, dtype=np.int64)
+            self.covered_at_ns = filled(len(self.key), OPEN_NS)
             self.covered_at_ns[known] = self._cover.covered_at(self.done_ns[known], through[known])
             self.covered_at_ns[self.acknowledged & through & ~known] = UNKNOWN_NS
 
@@ -157,7 +156,7 @@ class History:
         """Index of each (slot position, sequence) in the arrays, -1 where there is no such write."""
         wanted = positions << SEQUENCE_BITS | np.clip(sequences, 0, 2**SEQUENCE_BITS - 1)
         if not len(self.key):
-            return np.full(len(wanted), -1, dtype=np.int64)
+            return filled(len(wanted), -1)
         index = np.minimum(np.searchsorted(self.key, wanted), len(self.key) - 1)
         found = (self.key[index] == wanted) & (sequences >= 0) & (sequences < 2**SEQUENCE_BITS)
         return np.where(found, index, -1)
@@ -177,7 +176,7 @@ class History:
 
     def sequence(self, index: Int64Array) -> Int64Array:
         """Sequence numbers at the given indices, -1 where the index is -1."""
-        out = np.full(len(index), -1, dtype=np.int64)
+        out = filled(len(index), -1)
         found = index >= 0
         out[found] = self.key[index[found]] & (2**SEQUENCE_BITS - 1)
         return out

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from verify.judge.arrays import BoolArray, Int64Array, flags, int64
 from verify.judge.content import Content, Seen
 from verify.judge.decision import Source
 from verify.judge.slots import SlotState
@@ -63,7 +64,7 @@ class PackedRows:
         self._from_ns, self._to_ns = int(rows["issued_ns"].min()), int(rows["done_ns"].max())
 
     @staticmethod
-    def fits(rows: Rows) -> npt.NDArray[np.bool_]:
+    def fits(rows: Rows) -> BoolArray:
         """Which rows may be packed."""
         fits = (rows["source"] == Source.CHECK) & (rows["oldest"] == rows["newest"]) & rows["steady"]
         fits &= ~rows["strange"] & (rows["before"] == NEVER_NS)
@@ -72,11 +73,11 @@ class PackedRows:
         return np.asarray(fits)
 
     @property
-    def slots(self) -> npt.NDArray[np.int64]:
+    def slots(self) -> Int64Array:
         """The slot of each row (counted within the run)."""
         return self._offsets.astype(np.int64) + self.low
 
-    def rows(self, which: npt.NDArray[np.bool_] | slice = slice(None)) -> Rows:
+    def rows(self, which: BoolArray | slice = slice(None)) -> Rows:
         """The rows again, or those in `which`."""
         out = blank_rows(self._offsets[which].astype(np.int64) + self.low, Source.CHECK, Content.WHOLE)
         out["content"] = self._content[which]
@@ -155,22 +156,22 @@ class Observations:
         rows = np.concatenate(parts)
         return rows[np.argsort(rows["slot"], kind="stable")]
 
-    def of_check(self, slots: npt.NDArray[np.int64]) -> Rows:
+    def of_check(self, slots: Int64Array) -> Rows:
         """The check's rows of the given slots (ascending)."""
         loose = self.loose()
         wanted = loose[(loose["source"] == Source.CHECK) & np.isin(loose["slot"], slots)]
         return np.concatenate([wanted, *(packed.rows(np.isin(packed.slots, slots)) for packed in self._packed)])
 
-    def mask(self, slots: int, check_only: bool = False) -> npt.NDArray[np.bool_]:
+    def mask(self, slots: int, check_only: bool = False) -> BoolArray:
         """For each of so many slots whether there is a row of it, or a row of the check."""
         loose = self.loose()
-        out = np.zeros(slots, dtype=np.bool_)
+        out = flags(slots)
         out[loose["slot"][(loose["source"] == Source.CHECK) | (not check_only)]] = True
         for packed in self._packed:
             out[packed.slots] = True
         return out
 
-    def forget_check(self, slots: npt.NDArray[np.bool_] | None = None) -> None:
+    def forget_check(self, slots: BoolArray | None = None) -> None:
         """Drop the check's rows: all, or those of the slots for which `slots` is true; texts stay."""
         loose = self.loose()
         dropped = loose["source"] == Source.CHECK
@@ -184,7 +185,7 @@ class Observations:
                 if kept.any():
                     self._packed.append(piece if kept.all() else PackedRows(piece.rows(kept)))
 
-    def forget_slots(self, slots: npt.NDArray[np.bool_]) -> None:
+    def forget_slots(self, slots: BoolArray) -> None:
         """Drop every row that is not packed of the slots for which `slots` is true; texts stay."""
         loose = self.loose()
         self._loose = [loose[~slots[loose["slot"]]]]
@@ -195,14 +196,14 @@ class Observations:
             return
         rows = np.concatenate(self._fresh)
         self._fresh, self._fresh_count = [], 0
-        fits = PackedRows.fits(rows) if len(rows) >= PACK_ROWS // 2 else np.zeros(len(rows), dtype=np.bool_)
+        fits = PackedRows.fits(rows) if len(rows) >= PACK_ROWS // 2 else flags(len(rows))
         if fits.any():
             self._packed.append(PackedRows(rows[fits]))
         if not fits.all():
             self._loose.append(rows[~fits])
 
 
-def blank_rows(slots: npt.NDArray[np.int64] | Sequence[int], source: Source, content: Content) -> Rows:
+def blank_rows(slots: Int64Array | Sequence[int], source: Source, content: Content) -> Rows:
     """Rows for the given slots (counted within the run) with every other fact at its neutral value."""
     rows = np.zeros(len(slots), dtype=ROW_DTYPE)
     rows["slot"] = slots
@@ -240,7 +241,7 @@ def note_homes(observations: Observations, state: SlotState) -> None:
     if not len(misplaced):
         return
     homes = {int(i): _slot_at(int(rows["home"][i]), state) for i in misplaced}
-    wanted = np.unique(np.array([slot for slot in homes.values() if slot is not None], dtype=np.int64))
+    wanted = np.unique(int64([slot for slot in homes.values() if slot is not None]))
     seen = {slot: int(state.newest[slot]) for slot in wanted.tolist()}
     for row in observations.of_check(wanted):
         seen[int(row["slot"])] = int(row["newest"]) if row["content"] == Content.WHOLE else -1

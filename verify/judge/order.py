@@ -17,9 +17,8 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-Int64Array = npt.NDArray[np.int64]
+from verify.judge.arrays import BoolArray, Int64Array
 
 OPEN_NS: Final = int(np.iinfo(np.int64).max)
 """The time, in nanoseconds, of an acknowledgement that never came."""
@@ -80,9 +79,7 @@ class SlotColumns(NamedTuple):
     next_acknowledged_ns: Int64Array
 
 
-def add_intact(
-    columns: SlotColumns, slot: Int64Array, survivor: Int64Array, issued_ns: Int64Array
-) -> SlotColumns:
+def add_intact(columns: SlotColumns, slot: Int64Array, survivor: Int64Array, issued_ns: Int64Array) -> SlotColumns:
     """Append slots on which no later write was acknowledged, so that nothing bounds their moment from above.
 
     Such slots lost nothing, but a surviving write issued late on one of them can prove a reordering.
@@ -206,7 +203,7 @@ def judge_order(
     return Order(False, None, None, witness, overtaken, set_aside, slots)
 
 
-def _lowest_slot_where(chosen: npt.NDArray[np.bool_], slot: Int64Array) -> int:
+def _lowest_slot_where(chosen: BoolArray, slot: Int64Array) -> int:
     """Give the row index of the lowest slot number among the chosen rows."""
     rows = np.flatnonzero(chosen)
     return int(rows[np.argmin(slot[rows])])
@@ -234,9 +231,7 @@ def _require_column(name: str, column: Int64Array) -> None:
     if not isinstance(column, np.ndarray):
         raise ValueError(f"{name} must be an int64 array of one dimension, not {type(column).__name__}")
     if column.dtype != np.int64 or column.ndim != 1:
-        raise ValueError(
-            f"{name} must be an int64 array of one dimension, not {column.dtype} of shape {column.shape}"
-        )
+        raise ValueError(f"{name} must be an int64 array of one dimension, not {column.dtype} of shape {column.shape}")
 
 
 def _require_equal_columns(**columns: Int64Array) -> None:

@@ -5,14 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from verify.judge.arrays import BoolArray, Int64Array, filled, flags
 from verify.judge.slots import SlotState, planned, schedules, touches_in
 from verify.judge.takeovers import Takeover
 from verify.judge.timeline import WRITE_KINDS, by_lane, kind_mask
 from verify.ledger.frames import Kind, Records
-
-Int64Array = npt.NDArray[np.int64]
 
 _UNTOUCHED, _OBSERVED, _ODD, _OVERWRITTEN = 0, 1, 2, 3
 
@@ -37,10 +35,10 @@ class NewestBefore:
         self._start_ns = takeover.looks_from_ns
         self._schedules = schedules(state.run)
         self._taken: dict[int, int] = {}
-        self.issued_ns = np.full(state.run.slots, -1, dtype=np.int64)
-        self.sequence = np.full(state.run.slots, -1, dtype=np.int64)
+        self.issued_ns = filled(state.run.slots, -1)
+        self.sequence = filled(state.run.slots, -1)
         self._first_touch = np.zeros(state.run.slots, dtype=np.uint8)
-        self._in_flight = np.zeros(state.run.slots, dtype=np.bool_)
+        self._in_flight = flags(state.run.slots)
 
     def feed(self, part: int, item: Records | dict[str, Any]) -> None:
         """Take the next item of one part of the ledger."""
@@ -80,9 +78,7 @@ class NewestBefore:
                 issued_ns = -1 if in_flight is None else in_flight[1]
                 self._add_last(np.array([slot]), np.array([sequence]), issued_ns, np.array([True]))
 
-    def _add_last(
-        self, slots: Int64Array, sequences: Int64Array, issued_ns: int, in_flight: npt.NDArray[np.bool_]
-    ) -> None:
+    def _add_last(self, slots: Int64Array, sequences: Int64Array, issued_ns: int, in_flight: BoolArray) -> None:
         if issued_ns > self._start_ns:
             self._first_touch[slots[self._first_touch[slots] == _UNTOUCHED]] = _OVERWRITTEN
             return

@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from verify.judge.arrays import BoolArray, Int64Array, filled, flags, int64, zeros
 from verify.judge.flushes import NOT_COVERED_NS, FlushCover
 from verify.judge.surroundings import LOOK_KINDS, AroundTakeover, gather, windows
 from verify.judge.takeovers import Takeover
@@ -15,8 +15,6 @@ from verify.judge.timeline import OPERATION_KINDS, WRITE_KINDS, Timeline, by_lan
 from verify.ledger.frames import Kind, Records
 from verify.load.run import Run
 from verify.load.schedule import Flush, Schedule
-
-Int64Array = npt.NDArray[np.int64]
 
 TOUCH_KINDS = (*OPERATION_KINDS, *LOOK_KINDS)
 PROOF_OPERATIONS_MAX = 2**33
@@ -40,9 +38,7 @@ def touches_in(records: Records) -> Records:
     return records if touches.all() else records.take(np.flatnonzero(touches))
 
 
-def planned(
-    schedule: Schedule, first_slot: int, sequences: Int64Array
-) -> tuple[Int64Array, npt.NDArray[np.bool_]]:
+def planned(schedule: Schedule, first_slot: int, sequences: Int64Array) -> tuple[Int64Array, BoolArray]:
     """For operations of one lane, ascending: the slot (counted within the run), and whether it writes."""
     low = int(sequences[0])
     operations = schedule.operations(low, int(sequences[-1]) - low + 1)
@@ -69,8 +65,8 @@ class SlotState:
         run = timeline.run
         self.run = run
         self.timeline = timeline
-        self.newest = np.full(run.slots, -1, dtype=np.int64)
-        self.covered = self.newest if cover is None else np.full(run.slots, -1, dtype=np.int64)
+        self.newest = filled(run.slots, -1)
+        self.covered = self.newest if cover is None else filled(run.slots, -1)
         self.in_flight: dict[int, int] = {}
         self.proven: dict[int, int] = {}
         self.recalled: dict[int, int] = {}
@@ -78,14 +74,14 @@ class SlotState:
         self.around = [AroundTakeover(t, *windows(timeline, takeovers, i)) for i, t in enumerate(takeovers)]
         from_ns = [min(around.before.start_ns, around.takeover.looks_from_ns) for around in self.around]
         until_ns = [max(around.after.end_ns, around.takeover.end_ns) for around in self.around]
-        self._from_ns, self._until_ns = np.array([from_ns, until_ns], dtype=np.int64)
+        self._from_ns, self._until_ns = int64(from_ns), int64(until_ns)
         self.covered_writes = 0
         self._cover = cover
         self._taken: dict[int, int] = {}
-        self._starts = np.array([t.start_ns for t in takeovers], dtype=np.int64)
-        self._looks_from = np.array([t.looks_from_ns for t in takeovers], dtype=np.int64)
+        self._starts = int64([t.start_ns for t in takeovers])
+        self._looks_from = int64([t.looks_from_ns for t in takeovers])
         self._interval = np.zeros(run.slots if takeovers else 0, dtype=np.uint16)
-        self._tally = np.zeros((2, len(takeovers) + 2), dtype=np.int64)
+        self._tally = zeros((2, len(takeovers) + 2))
         self._schedules = schedules(run)
         self._open: set[int] = {lane for lane, tail in enumerate(timeline.tails) if not tail.closed}
         self._distrusted: set[int] = set()
@@ -166,9 +162,9 @@ class SlotState:
         """Whether the lane may have gone on beyond what the ledger holds."""
         return lane in self._open
 
-    def distrusted_slots(self) -> npt.NDArray[np.bool_]:
+    def distrusted_slots(self) -> BoolArray:
         """For every slot (counted within the run) whether its lane's records do not fit the run."""
-        out = np.zeros(self.run.slots, dtype=np.bool_)
+        out = flags(self.run.slots)
         for lane in self._distrusted:
             layout = self.run.stream_of_lane(lane).layout
             first = layout.first_slot + lane - layout.first_lane
@@ -204,14 +200,14 @@ class SlotState:
     def operation(self, lane: int, sequence: int) -> tuple[int, bool]:
         """The slot (counted within the run) of one operation, and whether it writes."""
         first_slot = self.run.stream_of_lane(lane).layout.first_slot
-        slots, writes = planned(self._schedules[lane], first_slot, np.array([sequence], dtype=np.int64))
+        slots, writes = planned(self._schedules[lane], first_slot, int64([sequence]))
         return int(slots[0]), bool(writes[0])
 
     def proven_writes(self, lane: int, first: int, end: int) -> Iterator[tuple[Int64Array, Int64Array]]:
         """Writes among operations `first` to `end - 1` of a lane, in stretches of (slots, sequence numbers)."""
         first_slot = self.run.stream_of_lane(lane).layout.first_slot
         for low in range(first, end, CHUNK_OPERATIONS):
-            sequences = np.arange(low, min(low + CHUNK_OPERATIONS, end), dtype=np.int64)
+            sequences = np.arange(low, min(low + CHUNK_OPERATIONS, end))
             slots, writes = planned(self._schedules[lane], first_slot, sequences)
             yield slots[writes], sequences[writes]
 
@@ -221,14 +217,14 @@ class SlotState:
         Returns:
             The slots (counted within the run) whose floor was raised by it.
         """
-        none = np.zeros(0, dtype=np.int64)
+        none = int64()
         if lane in self._distrusted or not self.is_open(lane):
             return none
         through = self.run.stream_of_lane(lane).flush is Flush.WRITE
         first = max(self.proven.get(lane, -1), self.timeline.tails[lane].next_sequence)
         if found - first > DEMANDED_OPERATIONS_MAX:
             return none
-        raised = np.zeros(self.run.slots, dtype=np.bool_)
+        raised = flags(self.run.slots)
         for slots, sequences in self.proven_writes(lane, first, found):
             np.maximum.at(self.newest, slots, sequences)
             if self._cover is not None and through:
@@ -285,7 +281,7 @@ class SlotState:
             self.covered_writes += len(covered)
         return ""
 
-    def _intervals(self, issued_ns: Int64Array, slots: Int64Array, is_write: npt.NDArray[np.bool_]) -> Int64Array:
+    def _intervals(self, issued_ns: Int64Array, slots: Int64Array, is_write: BoolArray) -> Int64Array:
         """After how many takeovers each touch of a lane came; of one slot never fewer than the touch before."""
         interval = np.searchsorted(self._starts, issued_ns, side="left")
         looked = np.searchsorted(self._looks_from, issued_ns, side="left")
@@ -301,7 +297,7 @@ class SlotState:
         interval[order] = np.maximum.accumulate(base + least) - base
         return interval
 
-    def _count_touches(self, interval: int, slots: Int64Array, is_write: npt.NDArray[np.bool_]) -> None:
+    def _count_touches(self, interval: int, slots: Int64Array, is_write: BoolArray) -> None:
         """Note the first touch of each slot since the latest takeover: an examination, or an overwrite."""
         known = self.newest[slots] >= 0
         fresh = known & (self._interval[slots] < interval)

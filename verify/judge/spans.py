@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 import numpy as np
-import numpy.typing as npt
+
+from verify.judge.arrays import BoolArray, Int64Array, flags, int64
 
 Span = tuple[int, int]
 
@@ -36,20 +37,18 @@ def subtract(span: Span, holes: Sequence[Span]) -> list[Span]:
     return out
 
 
-def overlaps(
-    starts: npt.NDArray[np.int64], ends: npt.NDArray[np.int64], spans: Sequence[Span]
-) -> npt.NDArray[np.bool_]:
+def overlaps(starts: Int64Array, ends: Int64Array, spans: Sequence[Span]) -> BoolArray:
     """For each (start, end) whether any of the `spans` (in order, disjoint) reaches into it.
 
     A span that ends just where the stretch starts, or starts where it ends, does not: the wait that an
     acknowledgement ended is not after that acknowledgement.
     """
     if not spans:
-        return np.zeros(len(starts), dtype=np.bool_)
-    span_starts = np.array([s for s, _ in spans], dtype=np.int64)
-    span_ends = np.array([e for _, e in spans], dtype=np.int64)
+        return flags(len(starts))
+    span_starts = int64([s for s, _ in spans])
+    span_ends = int64([e for _, e in spans])
     first = np.searchsorted(span_ends, starts, side="right")
     inside = first < len(spans)
-    out = np.zeros(len(starts), dtype=np.bool_)
+    out = flags(len(starts))
     out[inside] = span_starts[first[inside]] < ends[inside]
     return out

@@ -7,14 +7,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from verify.judge.arrays import Int64Array, zeros
 from verify.judge.takeovers import Takeover
 from verify.judge.timeline import TIMED_KINDS, WRITE_KINDS, Timeline, kind_mask
 from verify.ledger.frames import Kind, Records
 from verify.load.run import Run
-
-Int64Array = npt.NDArray[np.int64]
 
 WINDOW_NS = 10_000_000_000
 """Rate and latency before and after a takeover are taken over up to so long."""
@@ -109,7 +107,7 @@ def gather(around: AroundTakeover, records: Records, run: Run) -> None:
 
 
 def _bytes_of(lanes: Int64Array, run: Run) -> int:
-    per_lane = np.zeros(run.lanes, dtype=np.int64)
+    per_lane = zeros(run.lanes)
     for stream in run.streams:
         layout = stream.layout
         per_lane[layout.first_lane : layout.first_lane + layout.lanes] = layout.block_bytes

@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
-import numpy as np
-
+from verify.judge.arrays import int64
 from verify.judge.spans import Span, merge, subtract
 from verify.judge.timeline import TIME_NS_MAX, LongWait, Timeline
 
@@ -83,8 +82,8 @@ def find_takeovers(timeline: Timeline) -> list[Takeover]:
             out.append(_attested(mark))
     if len(out) > TAKEOVERS_MAX:
         raise TooManyTakeovers(f"the ledger tells of {len(out):,} takeovers; at most {TAKEOVERS_MAX:,} can be judged")
-    issued_ns = np.array([wait.issued_ns for wait in timeline.long_waits], dtype=np.int64)
-    done_ns = np.array([wait.done_ns for wait in timeline.long_waits], dtype=np.int64)
+    issued_ns = int64([wait.issued_ns for wait in timeline.long_waits])
+    done_ns = int64([wait.done_ns for wait in timeline.long_waits])
     for takeover in out:
         meant = (issued_ns <= takeover.end_ns) & (done_ns >= takeover.start_ns)
         takeover.longest_wait_ns = int((done_ns - issued_ns).max(where=meant, initial=0))

@@ -9,8 +9,8 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from verify.judge.arrays import BoolArray, Int64Array, flags, int64, zeros
 from verify.judge.spans import Span, merge
 from verify.ledger.frames import SEQUENCE_MAX, Kind, Records
 from verify.load.run import Run
@@ -29,18 +29,18 @@ WRITE_KINDS = (Kind.WRITE, Kind.WRITE_THROUGH)
 _CLOSING_KINDS = (Kind.IN_FLIGHT, Kind.LANE_END, Kind.PREFLIGHT)
 COMPLETED_KINDS = (*OPERATION_KINDS, Kind.FLUSH, Kind.EXAMINED, Kind.EXAMINED_ODD)
 TIMED_KINDS = (*COMPLETED_KINDS, Kind.IN_FLIGHT, Kind.PREFLIGHT)
-_KNOWN = np.zeros(256, dtype=np.bool_)
+_KNOWN = flags(256)
 _KNOWN[[int(kind) for kind in Kind]] = True
 
 
 @lru_cache(maxsize=32)
-def _table(kinds: tuple[Kind, ...]) -> npt.NDArray[np.bool_]:
-    table = np.zeros(256, dtype=np.bool_)
+def _table(kinds: tuple[Kind, ...]) -> BoolArray:
+    table = flags(256)
     table[[int(kind) for kind in kinds]] = True
     return table
 
 
-def kind_mask(records: Records, kinds: tuple[Kind, ...]) -> npt.NDArray[np.bool_]:
+def kind_mask(records: Records, kinds: tuple[Kind, ...]) -> BoolArray:
     """Where the records are of one of the given kinds."""
     return _table(kinds)[records.kind]
 
@@ -131,7 +131,7 @@ class Timeline:
     def __init__(self, run: Run) -> None:
         self.run = run
         self.tails = [LaneTail() for _ in range(run.lanes)]
-        self.counts = np.zeros(256, dtype=np.int64)
+        self.counts = zeros(256)
         self.long_waits: list[LongWait] = []
         self.error_spans: list[Span] = []
         self.marks: list[dict[str, Any]] = []
@@ -151,12 +151,12 @@ class Timeline:
         self.accepted: dict[int, int] = {}
         self.opened_ns: dict[int, int] = {}
         self.closed_parts: set[int] = set()
-        self._flushes: list[npt.NDArray[np.int64]] = []
-        self._clock: list[npt.NDArray[np.int64]] = []
-        self._beats_ns = np.zeros(0, dtype=np.int64)
+        self._flushes: list[Int64Array] = []
+        self._clock: list[Int64Array] = []
+        self._beats_ns = int64()
         self._last_beat: dict[int, tuple[int, int]] = {}
         self._silence_ns = min(PAUSE_NS, run.stall_ns)
-        self._part_of = np.array(run.lane_workers, dtype=np.int64)
+        self._part_of = int64(run.lane_workers)
         self._operations = [
             SEQUENCE_MAX if run.operations is None else run.schedule(lane).fill_count + run.operations
             for lane in range(run.lanes)
@@ -194,10 +194,10 @@ class Timeline:
         return max(self.tails[lane].last_completed_ns, opened_ns)
 
     @property
-    def flushes(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    def flushes(self) -> tuple[Int64Array, Int64Array]:
         """Issue and completion times of every completed flush, in the order of issue."""
         if not self._flushes:
-            return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+            return int64(), int64()
         pairs = np.concatenate(self._flushes)
         pairs = pairs[np.argsort(pairs[:, 0], kind="stable")]
         return pairs[:, 0].copy(), pairs[:, 1].copy()
@@ -273,10 +273,10 @@ class Timeline:
             self.lost_ns[self.run.lane_workers[lane]] = time_in(event, "monotonic_ns")
 
     def _clock_sample(self, part: int, monotonic_ns: int, wall_ns: int) -> None:
-        self._feed_clock(part, np.array([[monotonic_ns, wall_ns]], dtype=np.int64))
+        self._feed_clock(part, int64([monotonic_ns, wall_ns]).reshape(1, 2))
 
-    def _feed_clock(self, part: int, beats: npt.NDArray[np.int64]) -> None:
-        before = [self._last_beat[part]] if part in self._last_beat else np.zeros((0, 2), dtype=np.int64)
+    def _feed_clock(self, part: int, beats: Int64Array) -> None:
+        before = [self._last_beat[part]] if part in self._last_beat else zeros((0, 2))
         joined = np.concatenate([before, beats])
         step = np.diff(joined, axis=0)
         for index in np.flatnonzero(step[:, 0] > self._silence_ns).tolist():

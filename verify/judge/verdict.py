@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-import numpy as np
-import numpy.typing as npt
-
+from verify.judge.arrays import Int64Array
 from verify.judge.decision import CONVICTING, LABELS, Finding
 from verify.judge.path import Direction, controller_of
 from verify.judge.surroundings import AroundTakeover
@@ -54,7 +52,7 @@ class Evidence:
     """
 
     promise: str
-    slots_by_finding: npt.NDArray[np.int64]
+    slots_by_finding: Int64Array
     slots: int
     slots_read: int
     around: Sequence[AroundTakeover]
