@@ -106,6 +106,41 @@ class TestWhatItSays:
         verdict["takeovers"][0]["order"] = {**ONE_MOMENT, "recovery_point_s": [None, 0.2], "moment": ["then", None]}
         assert "at most 0.20 s before the takeover" in text_of(undrawn(verdict))
 
+    def test_a_second_ledger_is_told_of_as_the_run_kept_it_and_the_check_used_it(self):
+        part = {"taken": "own", "own_frames": 30, "second_frames": 20, "own_bytes": 9000, "second_bytes": 8000,
+                "contradiction": ""}  # fmt: skip
+        longer = part | {"taken": "second", "second_frames": 1034, "second_bytes": 11048}
+        facts = {
+            "kept": {"address": "192.0.2.7:7420", "written_bytes": 20048, "confirmed_bytes": 19048,
+                     "longest_behind_s": 0.191, "refused": {"001": "it <b>differs</b>"}, "trouble": "timed out"},
+            "received": None,
+            "used": {"folder": "/srv/second", "parts": {"000": part, "001": longer}},
+        }  # fmt: skip
+        html = undrawn(verdict_with(lost=0, second_ledger=facts))
+        text = text_of(html)
+        assert "kept at 192.0.2.7:7420 confirmed 19,048 of 20,048 bytes at the run's end longest behind 0.19 s" in text
+        assert "refused of 001.ledger it" in text
+        assert "<b>differs" not in html
+        assert "trouble at the end timed out" in text
+        told = "judged for 1 of 2 files, where it tells 1,004 frames (2 KiB) more than the record's own"
+        assert f"judged by second copy in /srv/second {told}" in text
+
+    @pytest.mark.parametrize(
+        ("kept", "told"),
+        [
+            ({"address": "192.0.2.7:7420"}, "kept at 192.0.2.7:7420 confirmed unknown: the run did not come to its end"),
+            (None, "received this record is the second ledger that far received; the run's end did not reach it; run"),
+        ],
+    )
+    def test_a_second_ledger_of_a_run_that_never_ended(self, kept, told):
+        received = {"receiver": "far", "sender": "guest", "ended": False, "missing": ["run.json as it ended"]}
+        facts = {"kept": kept, "received": None if kept else received, "used": None}
+        assert told in text_of(undrawn(verdict_with(lost=0, second_ledger=facts)))
+
+    def test_without_a_second_ledger_none_is_spoken_of(self):
+        assert "Second ledger" not in text_of(undrawn(verdict_with(lost=0)))
+        assert "Second ledger" not in text_of(undrawn(verdict_with(lost=0, second_ledger=None)))
+
     def test_rate_and_latency_before_and_after_are_side_by_side(self):
         text = text_of(undrawn(verdict_with()))
         assert "acknowledged writes a second 1,000 900" in text

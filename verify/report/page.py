@@ -21,6 +21,7 @@ from verify.report.words import (
     headline,
     order_in_words,
     path_in_words,
+    second_ledger_in_words,
     takeover_in_words,
     when_lost,
 )
@@ -75,7 +76,11 @@ def report_html(facts: ReportFacts) -> str:
         map=_map(facts),
         damage=_damage(facts.damage, extents),
         kinds=KIND_MEANS,
-        environment=[*environment(facts.about, facts.run), ("Ledger", _ledger(verdict.get("ledger", {})))],
+        environment=[
+            *environment(facts.about, facts.run),
+            ("Ledger", _ledger(verdict.get("ledger", {}))),
+            ("Second ledger", _second_ledger(verdict.get("second_ledger") or {})),
+        ],
         survey=survey_table(facts.about.get("survey")),
         not_proved=verdict["not_proved"],
     )
@@ -87,6 +92,21 @@ def _ledger(parts: Mapping[str, Any]) -> list[tuple[str, str]]:
         end = part["damaged"] or part["torn"] or ("closed" if part["closed"] else "not closed")
         out.append((f"{name}.ledger", f"{part['frames']:,} frames, {end}, head {part['head']}"))
     return out
+
+
+def _second_ledger(facts: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Where it was kept and how far it came, as the run said at its end, and what the check made of it."""
+    kept = facts.get("kept") or {}
+    out = [("kept at", flat(kept["address"]))] if "address" in kept else []
+    if "confirmed_bytes" in kept:
+        out.append(("confirmed", f"{kept['confirmed_bytes']:,} of {kept['written_bytes']:,} bytes at the run's end"))
+        out.append(("longest behind", format_duration(kept["longest_behind_s"])))
+        out += [(f"refused of {part}.ledger", flat(why)) for part, why in kept["refused"].items()]
+        if kept["trouble"]:
+            out.append(("trouble at the end", flat(kept["trouble"])))
+    elif kept:
+        out.append(("confirmed", "unknown: the run did not come to its end"))
+    return out + second_ledger_in_words(facts)
 
 
 def _key_figures(facts: ReportFacts) -> list[tuple[str, str]]:

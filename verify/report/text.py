@@ -6,7 +6,7 @@ import textwrap
 from typing import Any
 
 from verify.drill.quantities import format_duration, format_size
-from verify.report.words import outcome, path_in_words
+from verify.report.words import outcome, path_in_words, second_ledger_in_words
 
 WIDTH = 100
 _LABEL = 12
@@ -70,29 +70,8 @@ def _lost(verdict: dict[str, Any], losses: str) -> list[str]:
 
 
 def _second_ledger(verdict: dict[str, Any]) -> list[str]:
-    """Whether this was judged by a second ledger, and how much more that told."""
-    facts = verdict.get("second_ledger") or {}
-    received, used = facts.get("received"), facts.get("used")
-    lines: list[str] = []
-    if received is not None:
-        text = f"this record is the second ledger that {received['receiver']} received"
-        if not received["ended"]:
-            text += "; the run's end did not reach it"
-        lines += _wrapped("", text + "".join(f"; {missing}" for missing in received["missing"][:2]))
-    if used is not None:
-        parts = used["parts"]
-        longer = {name: part for name, part in parts.items() if part["taken"] == "second"}
-        text = f"second copy in {used['folder']} "
-        if longer:
-            more_bytes = sum(part["second_bytes"] - part["own_bytes"] for part in longer.values())
-            more_frames = sum(part["second_frames"] - part["own_frames"] for part in longer.values())
-            text += f"judged for {len(longer)} of {len(parts)} files, where it tells {more_frames:,} frames"
-            text += f" ({format_size(more_bytes)}) more than the record's own"
-        else:
-            text += "tells nothing more than the record's own"
-        clashes = sum(bool(part["contradiction"]) for part in parts.values())
-        lines += _wrapped("", text + (f"; {clashes} of them contradict" if clashes else ""))
-    return lines
+    told = second_ledger_in_words(verdict.get("second_ledger") or {})
+    return [line for _, text in told for line in _wrapped("", text)]
 
 
 def _criterion(criterion: dict[str, Any]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from verify.drill.quantities import format_duration
+from verify.drill.quantities import format_duration, format_size
 from verify.judge.verdict import plural
 
 VERDICT_SIGNS = {"PASS": "✓", "FAIL": "✗", "INCONCLUSIVE": "?"}
@@ -163,3 +163,32 @@ def when_lost(lost: Mapping[str, Any]) -> str:
         side = "before" if before >= 0 else "after"
         text += f"; the first {format_duration(abs(before))} {side} the takeover began"
     return text + "."
+
+
+def second_ledger_in_words(facts: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Whether a check judged by a second ledger, and how much more that told: what of it, and a phrase on that.
+
+    Args:
+        facts: `second_ledger` of verdict.json.
+    """
+    received, used = facts.get("received"), facts.get("used")
+    out = []
+    if received is not None:
+        text = f"this record is the second ledger that {received['receiver']} received"
+        if not received["ended"]:
+            text += "; the run's end did not reach it"
+        out.append(("received", text + "".join(f"; {missing}" for missing in received["missing"][:2])))
+    if used is not None:
+        parts = used["parts"]
+        longer = [part for part in parts.values() if part["taken"] == "second"]
+        text = f"second copy in {used['folder']} "
+        if longer:
+            more_bytes = sum(part["second_bytes"] - part["own_bytes"] for part in longer)
+            more_frames = sum(part["second_frames"] - part["own_frames"] for part in longer)
+            text += f"judged for {len(longer)} of {len(parts)} files, where it tells {more_frames:,} frames"
+            text += f" ({format_size(more_bytes)}) more than the record's own"
+        else:
+            text += "tells nothing more than the record's own"
+        clashes = sum(bool(part["contradiction"]) for part in parts.values())
+        out.append(("judged by", text + (f"; {clashes} of them contradict" if clashes else "")))
+    return out
