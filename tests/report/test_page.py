@@ -128,8 +128,14 @@ class TestWhatItSays:
     @pytest.mark.parametrize(
         ("kept", "told"),
         [
-            ({"address": "192.0.2.7:7420"}, "kept at 192.0.2.7:7420 confirmed unknown: the run did not come to its end"),
-            (None, "received this record is the second ledger that far received; the run's end did not reach it; run"),
+            (
+                {"address": "192.0.2.7:7420"},
+                "kept at 192.0.2.7:7420 confirmed unknown: the run did not come to its end",
+            ),
+            (
+                None,
+                "received this record is the second ledger that far received; the run's end did not reach it; run.json",
+            ),
         ],
     )
     def test_a_second_ledger_of_a_run_that_never_ended(self, kept, told):

@@ -39,6 +39,11 @@ seed = 1
 QUICK = 'run-in = "100ms"\nrun-out = "100ms"\nhold-command = ["true"]\n'
 
 
+def spoilt(volume: MemoryVolume) -> None:
+    """Put everything back to zeros, as a volume that lost it all."""
+    volume.data[:] = bytes(len(volume.data))
+
+
 def plan_of(folder: Path, *scenarios: str, head: str = "") -> Plan:
     """A plan of these [[scenario]] tables, with short times, written and read back."""
     text = head + HEAD.replace("{records}", str(folder / "records"))

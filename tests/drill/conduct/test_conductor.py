@@ -11,8 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.drill.conduct.memory_ground import MemoryGround, Scripted, begin, conduct, plan_of
-from tests.drill.memory_volume import MemoryVolume
+from tests.drill.conduct.memory_ground import MemoryGround, Scripted, begin, conduct, plan_of, spoilt
 from verify.drill.conduct import injection
 from verify.drill.conduct.commands import Done
 from verify.drill.conduct.conductor import require_commands
@@ -27,11 +26,6 @@ from verify.report.dossier_page import dossier_html
 
 PULL = 'name = "cable pull"\ndirection = "A to B"\ndo = "pull it"\n'
 BY_COMMAND = 'name = "handover"\ncommand = ["true"]\n'
-
-
-def spoilt(volume: MemoryVolume) -> None:
-    """Put everything back to zeros, as a volume that lost it all."""
-    volume.data[:] = bytes(len(volume.data))
 
 
 def about(progress: Progress, number: int = 0) -> dict[str, Any]:

@@ -10,10 +10,11 @@ from typing import Any
 
 import pytest
 
-from tests.drill.conduct.memory_ground import MemoryGround, Scripted, begin, conduct, plan_of
+from tests.drill.conduct.memory_ground import MemoryGround, Scripted, begin, conduct, plan_of, spoilt
 from verify.drill.checking import check_record
 from verify.drill.conduct.operator import Answer
 from verify.drill.conduct.progress import Progress
+from verify.drill.conduct.stopping import Failed
 from verify.drill.plan.plan import Plan
 from verify.drill.record import RecordFolder
 from verify.errors import CannotRun
@@ -60,6 +61,54 @@ class TestCheckedSince:
         shutil.rmtree(progress.dossier)
         conduct(progress, ground, Scripted(choices=["k"]), dossier=dossier_html)
         assert dossier(progress)["verdict"] == "PASS"
+
+
+class TestStoppedAtAFail:
+    def test_the_runs_up_to_there_are_bound_and_the_rest_is_told_as_not_carried_out(self, tmp_path: Path) -> None:
+        progress = begin(plan_of(tmp_path, BY_COMMAND, BY_COMMAND.replace("handover", "failback")))
+        operator = Scripted(attended=False)
+        with pytest.raises(Failed, match="01-handover: FAIL"):
+            conduct(progress, MemoryGround(spoil=spoilt), operator, dossier=dossier_html)
+        content = dossier(progress)
+        assert (content["verdict"], len(content["runs"])) == ("FAIL", 1)
+        assert "failback, repeat 1: not carried out" in content["open"]
+        assert any(text.startswith(f"dossier: {progress.dossier}/dossier.html, seal ") for text in operator.said)
+
+    def test_it_is_made_once_and_anew_when_the_drill_went_on(self, tmp_path: Path) -> None:
+        plan, ground = plan_of(tmp_path, BY_COMMAND, BY_COMMAND.replace("handover", "failback")), MemoryGround()
+        ground.spoil = lambda volume: spoilt(volume) if len(ground.opened) == 1 else None
+        for opened in (begin, lambda plan: Progress.resume(plan, "", plan.records)):
+            progress = opened(plan)
+            with pytest.raises(Failed):
+                conduct(progress, ground, Scripted(attended=False), dossier=dossier_html)
+            assert Path(progress.dossier).name == "dossier"
+        again = Progress.resume(plan, "", plan.records)
+        operator = Scripted(attended=False)
+        assert conduct(again, ground, operator, dossier=dossier_html, go_on_after_fail=True) == "FAIL"
+        content = dossier(again)
+        assert (Path(again.dossier).name, len(content["runs"])) == ("dossier-2", 2)
+        assert not any("not carried out" in text for text in content["open"])
+
+    def test_what_was_done_to_the_pair_afterwards_stands_in_another(self, tmp_path: Path) -> None:
+        plan = plan_of(tmp_path, BY_COMMAND + 'restore = "plug it in"\n')
+        progress, ground = begin(plan), MemoryGround(spoil=spoilt)
+        with pytest.raises(Failed):
+            conduct(progress, ground, Scripted(), dossier=dossier_html)
+        operator = Scripted()
+        assert conduct(progress, ground, operator, dossier=dossier_html, go_on_after_fail=True) == "FAIL"
+        assert "please: plug it in" in operator.said
+        assert Path(progress.dossier).name == "dossier-2"
+
+    def test_that_none_can_be_made_changes_nothing_of_the_fail(self, tmp_path: Path) -> None:
+        progress, operator = begin(plan_of(tmp_path, BY_COMMAND)), Scripted(attended=False)
+
+        def page(_content: object) -> str:
+            raise CannotRun("the disk is full")
+
+        with pytest.raises(Failed, match="01-handover: FAIL"):
+            conduct(progress, MemoryGround(spoil=spoilt), operator, dossier=page)
+        assert "no dossier was made of the runs up to here: the disk is full" in operator.said
+        assert progress.dossier == ""
 
 
 def test_the_dossier_does_not_pass_where_a_planned_run_was_left_out(tmp_path: Path) -> None:

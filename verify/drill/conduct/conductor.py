@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import contextlib
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +25,7 @@ from verify.drill.reporting import write_report
 from verify.drill.seal import REPORT_FILES
 from verify.drill.verdicts import read_verdict, worst_check
 from verify.drill.writing import LoadOptions
-from verify.errors import CannotRun, UsageError
+from verify.errors import AckproofError, CannotRun, UsageError
 from verify.judge.verdict import FAIL, PASS, plural
 from verify.report.words import damaged_blocks, headline
 from verify.volume.lines import Level
@@ -88,16 +89,32 @@ class Conductor:
         if any(step.state in (State.PLANNED, State.LOADING) for step in self._progress.steps):
             self._look()
         position = 0
-        while position < len(self._progress.steps):
-            self._carry_out(self._progress.steps[position], position)
-            position += 1
+        try:
+            while position < len(self._progress.steps):
+                self._carry_out(self._progress.steps[position], position)
+                position += 1
+        except Failed:
+            with self._unless_it_fails("no dossier was made of the runs up to here"):
+                self._bind()
+            raise
         verdict = final_verdict(self._progress)
+        self._bind()
+        give_back(self._progress, self._ground, self._operator, verdict)
+        return verdict
+
+    def _bind(self) -> None:
         wishes = self._wishes
         if wishes.dossier is not None:
             said = make_dossier(self._progress, wishes.dossier, wishes.key, wishes.signed_by)
             self._operator.say(said or f"dossier: {self._progress.dossier}")
-        give_back(self._progress, self._ground, self._operator, verdict)
-        return verdict
+
+    @contextlib.contextmanager
+    def _unless_it_fails(self, what: str) -> Iterator[None]:
+        """Say what went wrong, and go on."""
+        try:
+            yield
+        except AckproofError as error:
+            self._operator.say(f"{what}: {error}")
 
     # --- before anything is done ---
 
@@ -133,13 +150,11 @@ class Conductor:
         if step.state is State.SPOILT:
             self._write_reports(step)
             self._stop_on_fail(step)
-            step.state = State.FINISHED
-            self._progress.save()
+            self._end(step, State.FINISHED)
             return
         if step.state is State.PLANNED:
             if not self._hold(step, scenario):
-                step.state = State.SKIPPED
-                self._progress.save()
+                self._end(step, State.SKIPPED)
                 return
             self._load(step, scenario)
         if step.state is State.LOADED:
@@ -151,7 +166,11 @@ class Conductor:
         self._check_further(step, scenario)
         self._write_reports(step)
         self._deeds.do(step, "restore", scenario.restore)
-        step.state = State.FINISHED
+        self._end(step, State.FINISHED)
+
+    def _end(self, step: Step, state: State) -> None:
+        """The run is over; a dossier that was made when the drill stopped at a FAIL does not tell of its end."""
+        step.state, self._progress.dossier = state, ""
         self._progress.save()
 
     def _take_up(self, step: Step) -> None:
@@ -283,6 +302,7 @@ class Conductor:
         step.checks.append({"name": name, "after": after, "verdict": verdict["verdict"]})
         found = worst_check(folder)
         step.verdict = verdict["verdict"] if found is None else found[1]["verdict"]
+        self._progress.dossier = ""
         self._progress.save()
         self._operator.say(f"{verdict['verdict']}{f' after {after}' if after else ''}: {headline(verdict)}")
         for reason in verdict["reasons"] if verdict["verdict"] != PASS else ():
@@ -314,6 +334,8 @@ class Conductor:
 
     def _stop_on_fail(self, step: Step) -> None:
         if step.verdict == FAIL and not self._wishes.go_on_after_fail:
+            with self._unless_it_fails("no report was made"):
+                self._write_reports(step)
             raise Failed(
                 f"{step.folder}: FAIL. The drill stops here, and the volume is left as it is; keep it so until the "
                 "losses are explained. To go on all the same: --resume --go-on-after-fail"

@@ -1,4 +1,4 @@
-"""What ends a drill: the dossier of its runs, and the volume given back."""
+"""What ends a drill, or stops it at a FAIL: the dossier of its runs; and the volume given back."""
 
 from __future__ import annotations
 
@@ -53,6 +53,9 @@ def unproved(progress: Progress) -> list[str]:
         named = f"{scenario.title}, repeat {step.repeat}"
         if step.state is State.SKIPPED:
             out.append(f"{named}: left out at the hold point")
+            continue
+        if step.state is State.PLANNED:
+            out.append(f"{named}: not carried out")
             continue
         made = {check["after"] for check in step.checks}
         wanted = [f"path {path}" for path in progress.plan.volume.paths] if PATHS in scenario.further else []
