@@ -102,17 +102,14 @@ class Assessor:
         self.totals = Totals()
         self.order = [OrderFacts(flags(state.run.slots)) for _ in takeovers]
         self._flushed = state.run.promise == "flushed"
-        self._starts = int64([t.start_ns for t in takeovers])
-        self._block_bytes = zeros(len(state.run.streams))
-        self._sector_bytes = zeros(len(state.run.streams))
-        for index, stream in enumerate(state.run.streams):
-            self._block_bytes[index] = stream.layout.block_bytes
-            self._sector_bytes[index] = stream.layout.sector_bytes
-        self._first_slots = int64([s.layout.first_slot for s in state.run.streams])
-        self._first_lanes = int64([s.layout.first_lane for s in state.run.streams])
-        self._lanes = int64([s.layout.lanes for s in state.run.streams])
-        self._slots = int64([s.layout.slots for s in state.run.streams])
-        self._open = np.array([state.is_open(lane) for lane in range(state.run.lanes)], dtype=np.bool_)
+        layouts = [stream.layout for stream in state.run.streams]
+        self._block_bytes = int64(layout.block_bytes for layout in layouts)
+        self._sector_bytes = int64(layout.sector_bytes for layout in layouts)
+        self._first_slots = int64(layout.first_slot for layout in layouts)
+        self._first_lanes = int64(layout.first_lane for layout in layouts)
+        self._lanes = int64(layout.lanes for layout in layouts)
+        self._slots = int64(layout.slots for layout in layouts)
+        self._open = np.array([state.is_open(lane) for lane in range(state.run.lanes)])
 
     def batches(self, observations: Observations) -> Iterator[Batch]:
         """Cut observations into batches by slot; each takes one more pass over the ledger."""
@@ -235,9 +232,7 @@ class Assessor:
         mixed = np.isin(content, (Content.MIX, Content.PARTIAL))
         finer = mixed & (grain_bytes < self.state.run.atomic_bytes)
         grain = np.where(finer, Grain.FINER, Grain.ALLOWED)
-        return decide_all(
-            rows["source"], content, age, grain, floor >= 0, ceiling >= 0, rows["steady"].astype(np.bool_)
-        )
+        return decide_all(rows["source"], content, age, grain, floor >= 0, ceiling >= 0, rows["steady"])
 
     def _mark_lost(
         self, rows: Rows, finding: npt.NDArray[np.uint8], floor_index: Int64Array, survivor: Int64Array,
@@ -278,8 +273,8 @@ class Assessor:
         out = flags(len(survivor))
         found = np.flatnonzero(survivor >= 0)
         issued, done = history.issued_ns[survivor[found]], history.done_ns[survivor[found]]
-        for start in self._starts.tolist():
-            out[found] |= (issued <= start) & (done > start) & (issued != UNKNOWN_NS)
+        for takeover in self.takeovers:
+            out[found] |= (issued <= takeover.start_ns) & (done > takeover.start_ns) & (issued != UNKNOWN_NS)
         return out
 
     def _gather_order(
