@@ -177,8 +177,8 @@ class Assessor:
         always that of an acknowledged one.
         """
         by_check = rows["source"] == Source.CHECK
-        floor_check = (self.state.covered if self._flushed else self.state.newest)[rows["slot"]]
-        before = np.where(by_check, np.minimum(floor_check, OPEN_NS - 1) + 1, rows["before"])
+        floor_check = self.state.covered[rows["slot"]]
+        before = np.where(by_check, floor_check + 1, rows["before"])
         index = history.last_below(positions, before)
         if self._flushed:
             index = self._step_to_covered(index, rows, by_check, positions, history)
@@ -203,7 +203,7 @@ class Assessor:
     def _ceilings(self, rows: Rows, positions: Int64Array, history: History) -> tuple[Int64Array, BoolArray]:
         """The newest write that may be there, and whether the lane may have gone on beyond the ledger."""
         by_check = rows["source"] == Source.CHECK
-        ceiling = np.where(by_check, self.state.newest[rows["slot"]], -1)
+        ceiling = self.state.newest[rows["slot"]]
         load = np.flatnonzero(~by_check)
         ceiling[load] = history.sequence(history.last_below(positions[load], rows["before"][load]))
         _put_by_slot(ceiling, rows, by_check, self.state.in_flight)
