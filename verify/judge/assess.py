@@ -13,6 +13,7 @@ from verify.judge.content import Content
 from verify.judge.decision import CONVICTING, Age, Finding, Grain, Source, decide_all
 from verify.judge.history import BATCH_SLOTS_MAX, OPEN_NS, UNKNOWN_NS, History
 from verify.judge.observations import Observations, Rows
+from verify.judge.order import NO_SEQUENCE
 from verify.judge.slots import SlotState
 from verify.judge.takeovers import Takeover
 
@@ -308,8 +309,8 @@ class Assessor:
         v = survivor[chosen]
         after = np.minimum(v + 1, len(history.key) - 1)
         has_next = (after > v) & (history.slot_position[after] == positions[chosen])
-        has_next &= before[after] & history.acknowledged[after] & (history.done_ns[after] != UNKNOWN_NS)
-        following = np.where(has_next, history.sequence(after), -1)
+        has_next &= before[after] & (history.done_ns[after] != UNKNOWN_NS)
+        following = np.where(has_next, history.sequence(after), NO_SEQUENCE)
         done = np.where(has_next, history.done_ns[after], OPEN_NS)
         slots = rows["slot"][chosen].astype(np.int64)
         facts.columns.append((slots, history.sequence(v), history.not_before_ns[v], following, done))
