@@ -13,7 +13,7 @@ from verify.judge.content import Content
 from verify.judge.decision import CONVICTING, Age, Finding, Grain, Source, decide_all
 from verify.judge.history import BATCH_SLOTS_MAX, OPEN_NS, UNKNOWN_NS, History
 from verify.judge.observations import Observations, Rows
-from verify.judge.order import NO_SEQUENCE
+from verify.judge.order import NO_SEQUENCE, SlotColumns, add_intact
 from verify.judge.slots import SlotState
 from verify.judge.takeovers import Takeover
 
@@ -339,7 +339,7 @@ def bulk_intact(facts: OrderFacts, issued_ns: Int64Array, sequence: Int64Array) 
     last are only counted.
 
     Args:
-        facts: of one takeover.
+        facts: of one takeover that something was lost at, so with an entry in each of its lists.
         issued_ns: issue of each slot's newest write before the takeover, -1 for slots to leave out; shape (slots,).
         sequence: its sequence number.
 
@@ -347,24 +347,18 @@ def bulk_intact(facts: OrderFacts, issued_ns: Int64Array, sequence: Int64Array) 
         The columns and the acknowledgement times of lost writes, as `verify.judge.order.judge_order` takes them; and
         how many slots were only counted.
     """
-    earliest_ns = min((int(columns[4].min(initial=OPEN_NS)) for columns in facts.columns), default=OPEN_NS)
-    late: list[Int64Array] = []
-    last, count = -1, 0
+    columns = SlotColumns(*np.concatenate(facts.columns, axis=1))
+    earliest_ns = columns.next_acknowledged_ns.min(initial=OPEN_NS)
+    kept: list[Int64Array] = []
+    last, count = int64(), 0
     for first in range(0, len(issued_ns), WINDOW_SLOTS):
-        window = issued_ns[first : first + WINDOW_SLOTS].copy()
-        window[facts.special[first : first + WINDOW_SLOTS]] = -1
-        late.append(np.flatnonzero(window > earliest_ns) + first)
-        window[window > earliest_ns] = -1
-        count += int((window >= 0).sum())
-        best = int(window.argmax())
-        if window[best] >= 0 and (last < 0 or window[best] > issued_ns[last]):
-            last = first + best
-    if last >= 0:
-        late.append(int64([last]))
-        count -= 1
-    slots = np.concatenate([int64(), *late])
-    none = filled(len(slots), -1)
-    bulk = (slots, sequence[slots], issued_ns[slots], none, filled(len(slots), OPEN_NS))
-    columns = [np.concatenate(column) for column in zip(bulk, *facts.columns, strict=True)]
-    lost = np.concatenate(facts.lost_done_ns) if facts.lost_done_ns else int64()
-    return (*columns, lost), count
+        told = issued_ns[first : first + WINDOW_SLOTS] >= 0
+        intact = np.flatnonzero(told & ~facts.special[first : first + WINDOW_SLOTS]) + first
+        late = issued_ns[intact] > earliest_ns
+        kept.append(intact[late])
+        early = np.concatenate([last, intact[~late]])
+        last = early[issued_ns[early] == issued_ns[early].max(initial=0)][:1]
+        count += len(early) - len(last)
+    slots = np.concatenate([*kept, last])
+    columns = add_intact(columns, slots, sequence[slots], issued_ns[slots])
+    return (*columns, np.concatenate(facts.lost_done_ns)), count
