@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
+from itertools import pairwise
 from typing import Any
 
 from verify.blocks.decode import State, decode_blocks
@@ -145,7 +146,7 @@ def _seen_in(found: Dissection) -> Seen:
 def _grain(found: Dissection) -> int:
     sources = [None if s.origin in _NO_WRITE else s for s in found.sectors]
     grain = len(sources)
-    for index in range(1, len(sources)):
-        while index % grain and sources[index] != sources[index - 1]:
+    for index, (before, at) in enumerate(pairwise(sources), start=1):
+        while index % grain and at != before:
             grain //= 2
     return grain
