@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import pytest
@@ -78,6 +79,13 @@ class TestLooking:
         maker = BlockMaker(make_run([(1, 2, 8)]).streams[0].layout, SEED, TAG)
         sectors = [maker.block(0, 0, n)[512 * i : 512 * i + 512] for i, n in enumerate(numbers)]
         assert look(memoryview(b"".join(sectors)), 0, maker, -1).grain_sectors == grain
+
+    def test_in_the_ledger_facts_stand_as_they_always_did(self) -> None:
+        first, second = self.MAKERS[0].block(0, 0, 6), self.MAKERS[0].block(0, 0, 4)
+        assert json.dumps(self.seen(first[:512] + second[512:]).to_json()) == (
+            '{"content": "mix", "oldest": 4, "newest": 6, "strange_sectors": false, "grain_sectors": 1, '
+            '"home_address": -1, "home_sequence": -1, "bits": -1, "detail": "sectors 0 write 6, 1 write 4"}'
+        )
 
     def test_in_the_ledger_contents_have_the_names_that_they_always_had(self) -> None:
         names = "whole mix partial misplaced foreign blank unmatched unreadable"

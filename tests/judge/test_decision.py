@@ -56,6 +56,11 @@ class TestTheTableAsAWhole:
             assert len(hits) == 1, (facts, hits)
             assert facts.finding() is hits[0].finding
 
+    def test_a_hole_would_be_told(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(decision, "TABLE", [row for row in TABLE if row.finding is not Finding.MISPLACED])
+        with pytest.raises(AssertionError, match=r"^the decision table has a hole$"):
+            Facts(Source.CHECK, Content.MISPLACED).finding()
+
     def test_every_row_is_hit_and_every_finding_comes_up(self) -> None:
         for row in TABLE:
             assert any(

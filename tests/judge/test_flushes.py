@@ -228,6 +228,13 @@ class TestScenarios:
         assert checked.findings_under_load(1) == [Finding.UNTOUCHED]
         assert checked.finding_of_check(0) is Finding.UNTOUCHED
 
+    def test_nor_is_it_where_the_only_write_of_the_slot_before_was_covered(self) -> None:
+        """Slot 0 lost its only write, which a flush had covered; slot 1's only one came after that flush."""
+        lanes = [[write(0, 4, 5)], [flush(0, 7, 8), write(0, 10, 13), Op("exam", 1, 20, 21, OLD), write(1, 22, 23)]]
+        checked = check(story_of(TWO_LANES, lanes, [OLD, (("write", 1, 1),)]))
+        assert checked.findings_under_load(1) == [Finding.UNTOUCHED]
+        assert checked.finding_of_check(0) is Finding.DAMAGED
+
     def test_when_no_flush_covered_anything_that_is_known(self) -> None:
         checked = check(story_of(ONE_SLOT, [[write(0, 10, 12)]], [W0]))
         assert checked.judgement.state.covered_writes == 0
