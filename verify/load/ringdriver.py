@@ -16,6 +16,7 @@ from typing import Protocol
 
 from verify.load.action import Action
 from verify.load.lane import SHORT_TRANSFER, Lane
+from verify.load.lookout import LookOut
 from verify.load.ring import SQE_BYTES, Ring, address_of
 from verify.load.shared import Phase
 from verify.load.threads import FAILURES_BEFORE_REOPEN, GONE, REOPEN_EVERY_NS, Reopener
@@ -33,7 +34,8 @@ _LONG_TO_BUILD_BYTES = 16 << 10
 
 _LOOK_OUT_NS = 100_000
 """A wait that is likely to be shorter than this is spent looking out, since a processor that has gone to sleep is slow
-to wake, and slow at first. Where waits turn out longer, nothing is lost but one such look."""
+to wake, and slow at first. Where waits turn out longer, nothing is lost but one such look; where looking out does not
+pay at all, it is left off (`LookOut`)."""
 _SLEEP_NS = 100_000_000
 """Where another process wanted the processor meanwhile, waits are slept through for so long: who sleeps is woken at
 once, while who gives way waits for the other's whole turn."""
@@ -219,6 +221,7 @@ def drive_ring(
     control, outages_now, outstanding = shared.control, shared.outage_cells.tobytes, shared.outstanding_ns
     ready, issued, turned, others = list(range(len(lanes))), list[int](), list[int](), list[tuple[int, int]]()
     head, tail, submitted, looks, looked_ns, was_short, sleep_until_ns = words[cq_head_at], 0, 0, 0, now(), False, 0
+    looking = LookOut(looked_ns)
     while True:
         looks += 1
         held = not looks % _LOOKS_PER_HOLD and hold()
@@ -256,7 +259,8 @@ def drive_ring(
         waiting = long_way.waiting
         were_there = ring.has_completions(head)
         wait_ns = now()
-        if was_short and not were_there and not waiting and not ring.look_out(head, wait_ns + _LOOK_OUT_NS):
+        looks_out = was_short and looking.wanted and not were_there and not waiting
+        if looks_out and not ring.look_out(head, wait_ns + _LOOK_OUT_NS):
             sleep_until_ns = now() + _SLEEP_NS
         ring.submit_and_wait(tail, max(waiting[0][0] - wait_ns, 0) if waiting else None)
         outages, phase = outages_now(), control[0]
@@ -308,6 +312,7 @@ def drive_ring(
         if head != before and phase == Phase.LOAD:
             since_ns = looked_before_ns if were_there else looked_ns
             count_delay(recorded_ns - since_ns, (head - before) & 0xFFFFFFFF)
+        looking.count((head - before) & 0xFFFFFFFF, looked_ns)
         while waiting and waiting[0][0] <= looked_ns:
             ready.append(heappop(waiting)[1])
     ring.close()
