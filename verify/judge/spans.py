@@ -27,14 +27,10 @@ def subtract(span: Span, holes: Sequence[Span]) -> list[Span]:
     out: list[Span] = []
     start, end = span
     for hole_start, hole_end in holes:
-        if hole_end <= start or hole_start >= end:
-            continue
-        if hole_start > start:
-            out.append((start, hole_start))
+        out.append((start, min(hole_start, end)))
         start = max(start, hole_end)
-    if start < end:
-        out.append((start, end))
-    return out
+    out.append((start, end))
+    return [(begin, until) for begin, until in out if begin < until]
 
 
 def overlaps(starts: Int64Array, ends: Int64Array, spans: Sequence[Span]) -> BoolArray:
@@ -43,8 +39,6 @@ def overlaps(starts: Int64Array, ends: Int64Array, spans: Sequence[Span]) -> Boo
     A span that ends just where the stretch starts, or starts where it ends, does not: the wait that an
     acknowledgement ended is not after that acknowledgement.
     """
-    if not spans:
-        return flags(len(starts))
     span_starts = int64([s for s, _ in spans])
     span_ends = int64([e for _, e in spans])
     first = np.searchsorted(span_ends, starts, side="right")
