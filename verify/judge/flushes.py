@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from verify.judge.arrays import BoolArray, Int64Array, filled
+from verify.judge.arrays import BoolArray, Int64Array
 from verify.judge.spans import Span, overlaps
 
 NOT_COVERED_NS = np.iinfo(np.int64).max
@@ -29,7 +29,8 @@ class FlushCover:
 
     def __init__(self, issued_ns: Int64Array, done_ns: Int64Array, outages: Sequence[Span]) -> None:
         self._issued = issued_ns
-        self._first_done = np.minimum.accumulate(done_ns[::-1])[::-1] if len(done_ns) else done_ns
+        # When the first of this flush and those after it was done; behind the last stands the one that never comes.
+        self._first_done = np.minimum.accumulate(np.append(done_ns, NOT_COVERED_NS)[::-1])[::-1]
         self._outages = outages
 
     def covered_at(self, acknowledged_ns: Int64Array, through: BoolArray) -> Int64Array:
@@ -38,11 +39,7 @@ class FlushCover:
         Args:
             acknowledged_ns, through: of each write, shape (writes,).
         """
-        out = filled(len(acknowledged_ns), NOT_COVERED_NS)
-        flush = np.searchsorted(self._issued, acknowledged_ns, side="right")
-        found = flush < len(self._issued)
-        done = self._first_done[flush[found]]
-        clear = ~overlaps(acknowledged_ns[found], done, self._outages)
-        out[np.flatnonzero(found)[clear]] = done[clear]
-        out[through] = acknowledged_ns[through]
-        return out
+        covered_ns = self._first_done[np.searchsorted(self._issued, acknowledged_ns, side="right")]
+        covered_ns[overlaps(acknowledged_ns, covered_ns, self._outages)] = NOT_COVERED_NS
+        covered_ns[through] = acknowledged_ns[through]
+        return covered_ns
