@@ -81,7 +81,7 @@ class SlotState:
         self._starts = int64([t.start_ns for t in takeovers])
         self._looks_from = int64([t.looks_from_ns for t in takeovers])
         self._interval = np.zeros(run.slots if takeovers else 0, dtype=np.uint16)
-        self._tally = zeros((2, len(takeovers) + 2))
+        self._tally = zeros((2, len(takeovers) + 1))
         self._schedules = schedules(run)
         self._open: set[int] = {lane for lane, tail in enumerate(timeline.tails) if not tail.closed}
         self._distrusted: set[int] = set()
@@ -134,7 +134,6 @@ class SlotState:
 
     def finish(self) -> None:
         """Count the slots left to the check, and note what was in flight at a clean end."""
-        count = len(self.around)
         for lane, tail in enumerate(self.timeline.tails):
             if lane in self._open or tail.in_flight is None:
                 continue
@@ -147,16 +146,14 @@ class SlotState:
                     around.writing_lanes.add(lane)
         for around in self.around:
             around.in_flight = len(around.writing_lanes)
-        if count:
-            written = self.newest >= 0
-            intervals = np.bincount(self._interval[written], minlength=count + 1)
-            examined, unexamined = np.cumsum(self._tally, axis=1)[:, 1 : count + 1]
-            untouched = np.cumsum(intervals)
+        if self.around:
+            examined, unexamined = np.cumsum(self._tally, axis=1)
+            untouched = np.cumsum(np.bincount(self._interval[self.newest >= 0], minlength=len(self.around)))
             for index, around in enumerate(self.around):
                 around.examined = int(examined[index])
                 around.unexamined = int(unexamined[index])
                 around.left_to_check = int(untouched[index])
-        self._interval = np.zeros(0, dtype=np.uint16)
+        del self._interval
 
     def is_open(self, lane: int) -> bool:
         """Whether the lane may have gone on beyond what the ledger holds."""
@@ -303,9 +300,8 @@ class SlotState:
         fresh = known & (self._interval[slots] < interval)
         touched, first = np.unique(slots[fresh], return_index=True)
         wrote = is_write[fresh][first]
-        since = self._interval[touched].astype(np.int64) + 1
-        for row, which in ((0, ~wrote), (1, wrote)):
-            np.add.at(self._tally[row], since[which], 1)
-            self._tally[row, interval + 1] -= int(which.sum())
+        for row, which in enumerate((~wrote, wrote)):
+            np.add.at(self._tally[row], self._interval[touched[which]], 1)
+            self._tally[row, interval] -= which.sum()
         self._interval[touched] = interval
         self._interval[slots[~known & is_write]] = interval
