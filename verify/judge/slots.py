@@ -214,21 +214,20 @@ class SlotState:
         Returns:
             The slots (counted within the run) whose floor was raised by it.
         """
-        none = int64()
         if lane in self._distrusted or not self.is_open(lane):
-            return none
+            return int64()
+        first = self.proven.get(lane, self.timeline.tails[lane].next_sequence)
+        if not first <= found <= first + DEMANDED_OPERATIONS_MAX:
+            return int64()
         through = self.run.stream_of_lane(lane).flush is Flush.WRITE
-        first = max(self.proven.get(lane, -1), self.timeline.tails[lane].next_sequence)
-        if found - first > DEMANDED_OPERATIONS_MAX:
-            return none
         raised = flags(self.run.slots)
         for slots, sequences in self.proven_writes(lane, first, found):
             np.maximum.at(self.newest, slots, sequences)
             if self._cover is not None and through:
                 np.maximum.at(self.covered, slots, sequences)
             raised[slots] = True
-        self.proven[lane] = max(found, self.proven.get(lane, -1))
-        return np.flatnonzero(raised).astype(np.int64)
+        self.proven[lane] = found
+        return np.flatnonzero(raised)
 
     def recall(self, seen: Mapping[int, int]) -> None:
         """Demand what an earlier check saw beyond the acknowledged writes, and what that proves.
@@ -248,7 +247,7 @@ class SlotState:
         for slot, sequence in possible.items():
             lane = self.lane_of_slot(slot)
             if self.is_open(lane):
-                highest[lane] = max(sequence, highest.get(lane, -1))
+                highest[lane] = max(sequence, highest.get(lane, 0))
         for lane, sequence in highest.items():
             self.prove(lane, sequence)
         for slot, sequence in possible.items():
