@@ -139,10 +139,11 @@ class SlotState:
                 continue
             sequence, issued_ns, _ = tail.in_flight
             slot, writes = self.operation(lane, sequence)
-            if writes:
-                self.in_flight[slot] = sequence
+            if not writes:
+                continue
+            self.in_flight[slot] = sequence
             for around in self.around:
-                if writes and issued_ns <= around.takeover.start_ns:
+                if issued_ns <= around.takeover.start_ns:
                     around.writing_lanes.add(lane)
         for around in self.around:
             around.in_flight = len(around.writing_lanes)
@@ -260,7 +261,7 @@ class SlotState:
         slots, writes = planned(self._schedules[lane], first_slot, records.sequence)
         is_write = kind_mask(records, WRITE_KINDS)
         is_read = (records.kind == Kind.READ) | (records.kind == Kind.READ_ODD)
-        if (writes[is_write] != np.True_).any() or writes[is_read].any():
+        if not writes[is_write].all() or writes[is_read].any():
             return f"the operations of lane {lane} are not those that the run's seed and streams give"
         interval = self._intervals(records.issued_ns, slots, is_write)
         for index in np.unique(interval).tolist():
@@ -279,8 +280,8 @@ class SlotState:
 
     def _intervals(self, issued_ns: Int64Array, slots: Int64Array, is_write: BoolArray) -> Int64Array:
         """After how many takeovers each touch of a lane came; of one slot never fewer than the touch before."""
-        interval = np.searchsorted(self._starts, issued_ns, side="left")
-        looked = np.searchsorted(self._looks_from, issued_ns, side="left")
+        interval = np.searchsorted(self._starts, issued_ns)  # What was issued at the very moment came before.
+        looked = np.searchsorted(self._looks_from, issued_ns)
         if np.array_equal(interval, looked):
             return interval
         order = np.argsort(slots, kind="stable")
