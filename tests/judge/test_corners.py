@@ -54,12 +54,15 @@ class TestSpans:
         assert subtract((10, 20), [(0, 10), (20, 30)]) == [(10, 20)]
         assert subtract((10, 20), [(0, 5), (12, 14), (18, 25)]) == [(10, 12), (14, 18)]
         assert subtract((10, 20), [(8, 12), (15, 20)]) == [(12, 15)]
+        assert subtract((10, 20), [(12, 14), (14, 16)]) == [(10, 12), (16, 20)]
+        assert subtract((10, 20), [(0, 2), (5, 9), (21, 22), (25, 30)]) == [(10, 20)]
         assert subtract((10, 20), [(0, 30)]) == []
         assert subtract((10, 10), []) == []
 
     def test_what_only_touches_does_not_overlap(self) -> None:
         starts, ends = np.array([0, 5, 10, 21]), np.array([5, 10, 20, 22])
         assert overlaps(starts, ends, [(5, 7), (20, 21)]).tolist() == [False, True, False, False]
+        assert overlaps(starts, ends, []).tolist() == [False] * 4
 
 
 class TestTheTable:

@@ -43,6 +43,7 @@ class TestWindows:
         assert self.windows((100, 110), (115, 118), (122, 125), (200, 210)) == [
             (90, 100, 110, 115), (110, 115, 118, 122), (118, 122, 125, 135), (190, 200, 210, 220),
         ]  # fmt: skip
+        assert self.windows((100, 110), (115, 118)) == [(90, 100, 110, 115), (110, 115, 118, 128)]
 
     def test_they_stay_within_the_load(self) -> None:
         """The fill before it goes at another rate."""
@@ -51,6 +52,7 @@ class TestWindows:
 
     def test_a_load_just_after_the_guests_start(self) -> None:
         assert self.windows((4, 6)) == [(0, 4, 6, 16)]
+        assert self.windows((0, 0), stop=0) == [(0, 0, 0, 0)]
 
 
 def records(*some: tuple[Kind, int, int, int]) -> Records:
