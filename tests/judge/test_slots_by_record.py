@@ -11,6 +11,8 @@ import pytest
 
 from tests.judge.plain_runs import sweep
 from tests.judge.stories import make_run
+from verify.judge.arrays import int64
+from verify.judge.flushes import FlushCover
 from verify.judge.slots import SlotState
 from verify.judge.surroundings import WINDOW_NS
 from verify.judge.takeovers import Takeover
@@ -37,14 +39,16 @@ def one_lane(*told: tuple[Kind, int, int]) -> list[Told]:
     return [(kind, 0, sequence, issued, issued + 1) for kind, sequence, issued in told]
 
 
-def fed(run: Run, items: Sequence[tuple[int, Any]], *takeovers: Takeover) -> SlotState:
+def fed(
+    run: Run, items: Sequence[tuple[int, Any]], *takeovers: Takeover, cover: FlushCover | None = None
+) -> SlotState:
     """What is known after the two passes over a ledger, its items being (part, frame or event)."""
     timeline = Timeline(run)
     for part, item in items:
         timeline.feed(part, item)
     timeline.finish()
     assert timeline.contradictions == {}
-    state = SlotState(timeline, takeovers, None)
+    state = SlotState(timeline, takeovers, cover)
     for part, item in items:
         state.feed(part, item)
     state.finish()
@@ -110,11 +114,14 @@ class TestLooks:
         assert self.counts(sweep(slots=1), frames, *takeovers) == [(1, 0, 0)] * 2
 
     def test_of_many_touches_of_slots_the_first_of_each_counts(self) -> None:
-        """Forty writes to eight slots; slots 3 and 4 are looked at before the next write to them, the others not."""
-        told = one_lane(*((W, n, 2 * n) for n in range(16)))
+        """Forty writes to eight slots; slots 0, 3 and 4 are looked at before the next write to them, the others not.
+
+        The look at slot 0 came before lanes were told, so what was known of each slot is worked out touch by touch.
+        """
+        told = one_lane(*((W, n, 2 * n) for n in range(16)), (LOOK, 16, 105))
         for n in range(16, 40):
             told += one_lane((LOOK, n, 200 + 2 * n)) * (n in (19, 20)) + one_lane((W, n, 201 + 2 * n))
-        assert self.counts(sweep(slots=8), [told], attested(100, 110)) == [(2, 6, 0)]
+        assert self.counts(sweep(slots=8), [told], attested(100, 110)) == [(3, 5, 0)]
 
     def test_slots_that_nothing_touched_since_are_left_by_all_takeovers(self) -> None:
         told = one_lane((W, 0, 10), (W, 1, 20))
@@ -155,11 +162,13 @@ class TestInFlight:
         assert (around.writing_lanes, around.in_flight) == ({0, 2}, 2)
         assert state.in_flight == {4: 1, 1: 0, 2: 0}
 
-    def test_a_read_is_none(self) -> None:
-        run = run_that(2, (True, 0), (False, 1))
-        told = [*one_lane((W, 0, 10)), (FLYING, 0, 1, 12, 900)]
-        state = fed(run, [(1, frame(*told)), (1, CLOSED)], attested(30, 40))
-        assert (state.around[0].in_flight, state.in_flight) == (0, {})
+    def test_a_read_is_none_and_hides_no_write_of_another_lane(self) -> None:
+        """Each of two streams has a lane with two slots; the first only reads."""
+        plain = make_run([(1, 2, 1)] * 2, pattern=sweep().streams[0].pattern, read_share=0.0, fill=False)
+        run = replace(plain, streams=(replace(plain.streams[0], read_share=1.0), plain.streams[1]))
+        told = frame((FLYING, 0, 0, 12, 900), (FLYING, 1, 0, 12, 900))
+        state = fed(run, [(1, told), (1, CLOSED)], attested(30, 40))
+        assert (state.around[0].writing_lanes, state.in_flight) == ({1}, {2: 0})
 
 
 class TestDoubt:
@@ -183,7 +192,7 @@ class TestDoubt:
         (1, {"expected": 1, "slot": 6}, False),
         (1, {"expected": 0, "slot": 3}, True),
         (1, {"expected": 1, "lane": 4}, False),
-        (1, {"expected": 1, "lane": -9}, False),
+        (1, {"expected": 1, "lane": -1}, False),
         (1, {"expected": 1, "lane": None}, False),
         (1, {"expected": "one"}, False),
         (1, {"expected": float("inf")}, False),
@@ -218,19 +227,30 @@ class TestDoubt:
         assert [state.is_open(lane) for lane in range(4)] == [False, True, True, False]
 
     def test_who_owns_a_slot(self) -> None:
-        state = fed(self.RUN, [])
-        assert [state.lane_of_slot(slot) for slot in range(8)] == [0, 1, 2, 0, 1, 2, 3, 3]
-        with pytest.raises(IndexError, match=r"^8$"):
-            state.lane_of_slot(8)
+        state = fed(make_run([(2, 5, 1), (3, 4, 1)]), [])
+        assert [state.lane_of_slot(slot) for slot in range(9)] == [0, 1, 0, 1, 0, 2, 3, 4, 2]
+        with pytest.raises(IndexError, match=r"^9$"):
+            state.lane_of_slot(9)
 
 
-def test_under_completed_every_acknowledged_write_is_covered() -> None:
-    state = fed(sweep(slots=3), [(1, frame(*one_lane((W, 0, 10), (W, 1, 20))))])
-    assert state.newest.tolist() == [0, 1, -1]
-    assert state.covered.tolist() == [0, 1, -1]
+def test_what_is_covered_depends_on_the_promise() -> None:
+    """Slot 0 is written at 10, slot 1 at 20, slot 2 not at all; a flush was issued at 15."""
+    told = [(1, frame(*one_lane((W, 0, 10), (W, 1, 20))))]
+    completed = fed(sweep(slots=3), told)
+    assert (completed.newest.tolist(), completed.covered.tolist()) == ([0, 1, -1], [0, 1, -1])
+    flushed = fed(sweep(slots=3, promise="flushed"), told, cover=FlushCover(int64([15]), int64([16]), []))
+    assert (flushed.newest.tolist(), flushed.covered.tolist()) == ([0, 1, -1], [0, -1, -1])
+    assert flushed.covered_writes == 1
 
 
-def test_the_first_operation_of_a_lane_seen_by_an_earlier_check_proves_itself_alone() -> None:
-    state = fed(sweep(slots=2), [])
-    state.recall({0: 0})
-    assert (state.newest.tolist(), state.proven, state.recalled) == ([0, -1], {0: 0}, {0: -1})
+class TestWhatAnEarlierCheckSaw:
+    def test_the_first_operation_of_a_lane_proves_itself_alone(self) -> None:
+        state = fed(sweep(slots=2), [])
+        state.recall({0: 0})
+        assert (state.newest.tolist(), state.proven, state.recalled) == ([0, -1], {0: 0}, {0: -1})
+
+    @pytest.mark.parametrize("seen", [{0: 2, 1: 3}, {1: 3, 0: 2}])
+    def test_the_highest_of_a_lane_proves_what_was_done_before_it(self, seen: dict[int, int]) -> None:
+        state = fed(sweep(slots=2), [])
+        state.recall(seen)
+        assert (state.newest.tolist(), state.proven, state.recalled) == ([2, 3], {0: 3}, {1: 1})

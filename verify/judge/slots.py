@@ -124,7 +124,7 @@ class SlotState:
         try:
             lane, slot, expected = int(event["lane"]), int(event["slot"]), int(event["expected"])
             layout = self.run.stream_of_lane(lane).layout
-            if self.run.lane_workers[lane] != part or not 0 <= slot < layout.slots:
+            if lane < 0 or self.run.lane_workers[lane] != part or not 0 <= slot < layout.slots:
                 return ""
             if expected == self.newest[layout.first_slot + slot]:
                 return ""
@@ -282,7 +282,7 @@ class SlotState:
         """After how many takeovers each touch of a lane came; of one slot never fewer than the touch before."""
         interval = np.searchsorted(self._starts, issued_ns)  # What was issued at the very moment came before.
         looked = np.searchsorted(self._looks_from, issued_ns)
-        if np.array_equal(interval, looked):
+        if (interval == looked).all():
             return interval
         order = np.argsort(slots, kind="stable")
         by_slot, wrote = slots[order], is_write[order]
