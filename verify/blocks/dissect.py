@@ -25,8 +25,6 @@ KIN_SHARE = 0.25
 
 Unrelated sectors differ in half of them."""
 
-_ONES = np.array([number.bit_count() for number in range(256)], dtype=np.uint8)
-
 
 class Origin(Enum):
     """Where the bytes of one sector come from."""
@@ -148,13 +146,13 @@ def dissect(
     if not strange:
         return Dissection(tuple(sectors))
     candidates = _candidates(stamps, strange, slot, layout, expected_sequence)
-    bits = np.array([_differing_bits(rows, rebuild(claim), strange) for claim in candidates], dtype=np.int64)
-    bits = bits.reshape(len(candidates), len(strange))
-    if candidates:
-        for index in np.flatnonzero(bits.min(axis=0) < KIN_SHARE * 8 * layout.sector_bytes).tolist():
-            sectors[strange[index]] = Sector(Origin.UNKNOWN)
+    if not candidates:
+        return Dissection(tuple(sectors))
+    bits = np.stack([_differing_bits(rows, rebuild(claim), strange) for claim in candidates])
+    for index in np.flatnonzero(bits.min(axis=0) < KIN_SHARE * 8 * layout.sector_bytes).tolist():
+        sectors[strange[index]] = Sector(Origin.UNKNOWN)
     unknown = [i for i, index in enumerate(strange) if sectors[index].origin is Origin.UNKNOWN]
-    if not candidates or not unknown:
+    if not unknown:
         return Dissection(tuple(sectors))
     bits = bits[:, unknown]
     nearest_slot, _, nearest_sequence = candidates[int(bits[:, 0].argmin())]
@@ -246,7 +244,6 @@ def _candidates(
     return list(found)[:CANDIDATES_MAX]
 
 
-def _differing_bits(rows: Rows, rebuilt: Rows, which: Sequence[int]) -> npt.NDArray[np.int64]:
+def _differing_bits(rows: Rows, rebuilt: Rows, which: Sequence[int]) -> npt.NDArray[np.uint64]:
     """Count of differing bits of each sector in `which`, in shape (len(which),)."""
-    ones = _ONES[rows[which] ^ rebuilt[which]]
-    return np.asarray(ones.sum(axis=1, dtype=np.int64))
+    return np.asarray(np.bitwise_count(rows[which] ^ rebuilt[which]).sum(axis=1))
