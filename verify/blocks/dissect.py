@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
@@ -140,12 +140,12 @@ def dissect(
     rows = np.frombuffer(block, dtype=np.uint8).reshape(layout.sectors, layout.sector_bytes)
     stamps = np.ascontiguousarray(rows[:, :STAMP_BYTES]).view(STAMP_DTYPE)[:, 0]
     rebuild = _rebuilder(maker)
-    known = _Elsewhere(maker, others)
+    known = _Elsewhere(others)
     sectors = [_classify(rows[i], stamps[i], i, slot, maker, rebuild, known) for i in range(layout.sectors)]
     strange = [i for i, sector in enumerate(sectors) if sector.origin in (Origin.UNKNOWN, Origin.FOREIGN)]
     if not strange:
         return Dissection(tuple(sectors))
-    candidates = _candidates(stamps, strange, slot, layout, expected_sequence)
+    candidates = _candidates(_named_writes(stamps, strange, slot, layout, expected_sequence))
     if not candidates:
         return Dissection(tuple(sectors))
     bits = np.stack([_differing_bits(rows, rebuild(claim), strange) for claim in candidates])
@@ -180,12 +180,10 @@ def _claim(stamp: Any, layout: StreamLayout) -> Claim | None:
 
 
 class _Elsewhere:
-    """Recognises sectors of the run's other streams."""
+    """Recognises sectors of the run's other streams; what the block's own stream can have written is known before."""
 
-    def __init__(self, maker: BlockMaker, others: Sequence[BlockMaker]) -> None:
-        own = maker.layout
-        fitting = [m for m in others if m.layout.stream != own.stream and m.layout.sector_bytes == own.sector_bytes]
-        self._makers = {m.layout.stream: m for m in fitting}
+    def __init__(self, makers: Sequence[BlockMaker]) -> None:
+        self._makers = {maker.layout.stream: maker for maker in makers}
         self._rebuild: dict[int, Rebuild] = {}
 
     def sector(self, row: Rows, stamp: Any, index: int) -> Sector | None:
@@ -208,7 +206,7 @@ def _classify(
     """The origin of the sector at `index` of a block read at `slot`."""
     if stamp["magic"] != MAGIC or stamp["version"] != VERSION:
         words = row.view(np.uint64)
-        return Sector(Origin.BLANK if (words == words[0]).all() else Origin.UNKNOWN)
+        return Sector(Origin.BLANK if words.min() == words.max() else Origin.UNKNOWN)
     if int(stamp["tag"]) != maker.tag:
         return Sector(Origin.FOREIGN)
     claim, own_index = _claim(stamp, maker.layout), int(stamp["sector"])
@@ -220,28 +218,35 @@ def _classify(
     return Sector(Origin.HERE if at_home else Origin.ELSEWHERE, claim[0], claim[2], own_index - index)
 
 
-def _candidates(
+def _candidates(named: Iterable[Claim]) -> list[Claim]:
+    """The first `CANDIDATES_MAX` of the named writes, each once."""
+    out: list[Claim] = []
+    for claim in named:
+        if claim not in out:
+            out.append(claim)
+        if len(out) == CANDIDATES_MAX:
+            break
+    return out
+
+
+def _named_writes(
     stamps: npt.NDArray[Any], strange: Sequence[int], slot: int, layout: StreamLayout, expected_sequence: int
-) -> list[Claim]:
+) -> Iterator[Claim]:
     """The writes that strange sectors may have been: the expected one, then those that stamps name.
 
     A stamp names two: the write that it says, and, should its address or lane be damaged, the one to this
     slot with its sequence number. The strange sectors' own stamps come first.
     """
     lane = slot % layout.lanes
-    found: dict[Claim, None] = {}
     if expected_sequence >= 0:
-        found[slot, lane, expected_sequence] = None
+        yield slot, lane, expected_sequence
     among_strange = set(strange)
     for index in (*strange, *(i for i in range(layout.sectors) if i not in among_strange)):
         claim, sequence = _claim(stamps[index], layout), int(stamps[index]["sequence"])
         if claim is not None:
-            found[claim] = None
+            yield claim
         if sequence <= SEQUENCE_MAX:
-            found[slot, lane, sequence] = None
-        if len(found) >= CANDIDATES_MAX:
-            break
-    return list(found)[:CANDIDATES_MAX]
+            yield slot, lane, sequence
 
 
 def _differing_bits(rows: Rows, rebuilt: Rows, which: Sequence[int]) -> npt.NDArray[np.uint64]:
