@@ -119,7 +119,7 @@ RULES_TAKEN_OUT: dict[str, tuple[Any, str, Any, set[str]]] = {
     ),
     "observed takeovers": (takeovers, "_all_waiting", lambda timeline: [], {WRONG_COUNT}),
     "attested takeovers": (takeovers, "_takeover_marks", lambda timeline: [], {WRONG_COUNT}),
-    "hearts that stood still": (timeline.Timeline, "_note_silence", nothing, {WRONG_COUNT}),
+    "hearts that stood still": (timeline.Timeline, "_note_silences", nothing, {WRONG_COUNT}),
     "who tells nothing of a moment": (orderpass.NewestBefore, "leave_out_untold", nothing, {WRONG_ORDER}),
     "doubts": (verdict, "_doubts", lambda evidence: [], {WRONG_VERDICT}),
     "looks under load, by the judge": (judgement.Judgement, "_take_observation", nothing, {MISSED}),

@@ -175,10 +175,9 @@ class Timeline:
     def finish(self) -> None:
         """Put what was gathered in order; lanes of a part without a close, or contradictory, stay open."""
         if 0 in self._last_beat and 0 not in self.closed_parts:
-            self._note_silence(self._last_beat[0][0], self.last_ns)
+            self._note_silences(int64([self._last_beat[0][0], self.last_ns]))
         self.pauses = merge(self.pauses)
         self.silences = merge(self.silences)
-        self.error_spans = merge(self.error_spans, ERROR_SPAN_GAP_NS)
         for lane, tail in enumerate(self.tails):
             part = int(self._part_of[lane])
             tail.closed = tail.closed and part in self.closed_parts and part not in self.contradictions
@@ -233,7 +232,7 @@ class Timeline:
                 self.closed_parts.add(part)
                 self.last_ns = max(self.last_ns, closed_ns)
                 if part in self._last_beat:
-                    self._note_silence(self._last_beat[part][0], closed_ns)
+                    self._note_silences(int64([self._last_beat[part][0], closed_ns]))
                 self.heads.update({str(k): str(v) for k, v in event.get("heads", {}).items()})
             elif part == 0:
                 self._feed_supervisor_event(kind, event)
@@ -278,23 +277,22 @@ class Timeline:
     def _feed_clock(self, part: int, beats: Int64Array) -> None:
         before = [self._last_beat[part]] if part in self._last_beat else zeros((0, 2))
         joined = np.concatenate([before, beats])
-        step = np.diff(joined, axis=0)
-        for index in np.flatnonzero(step[:, 0] > self._silence_ns).tolist():
-            self._note_silence(int(joined[index, 0]), int(joined[index + 1, 0]))
+        self._note_silences(joined[:, 0])
         if part == 0:
             self._clock.append(beats)
+            step = np.diff(joined, axis=0)
             drift = step[:, 1] - step[:, 0]
             for index in np.flatnonzero(np.abs(drift) > CLOCK_STEP_NS).tolist():
                 self.clock_steps.append(ClockStep(int(joined[index + 1, 0]), int(drift[index])))
         self._last_beat[part] = (int(joined[-1, 0]), int(joined[-1, 1]))
         self.last_ns = max(self.last_ns, int(joined[-1, 0]))
 
-    def _note_silence(self, start_ns: int, end_ns: int) -> None:
-        """Keep a stretch between two heartbeats of one part, if it is long enough to matter."""
-        if end_ns - start_ns > self._silence_ns:
-            self.silences.append((start_ns, end_ns))
-        if end_ns - start_ns > PAUSE_NS:
-            self.pauses.append((start_ns, end_ns))
+    def _note_silences(self, heard_ns: Int64Array) -> None:
+        """Keep the stretches between signs of life of one part that are long enough to matter."""
+        between_ns = np.diff(heard_ns)
+        for longest_ns, kept in ((self._silence_ns, self.silences), (PAUSE_NS, self.pauses)):
+            for index in np.flatnonzero(between_ns > longest_ns).tolist():
+                kept.append((int(heard_ns[index]), int(heard_ns[index + 1])))
 
     def _feed_records(self, part: int, records: Records) -> str:
         wrong = self._wrong(part, records)
@@ -303,13 +301,13 @@ class Timeline:
         self.counts += np.bincount(records.kind, minlength=256)
         clock = records.kind == Kind.CLOCK
         if clock.any():
-            self._feed_clock(part, np.stack([records.issued_ns[clock], records.done_ns[clock]], axis=1))
+            self._feed_clock(part, _times(records, clock))
         flush = records.kind == Kind.FLUSH
         if flush.any():
-            self._flushes.append(np.stack([records.issued_ns[flush], records.done_ns[flush]], axis=1))
+            self._flushes.append(_times(records, flush))
         errors = records.kind == Kind.ERROR
         if errors.any():
-            spans = zip(records.issued_ns[errors].tolist(), records.done_ns[errors].tolist(), strict=True)
+            spans = [(issued_ns, done_ns) for issued_ns, done_ns in _times(records, errors).tolist()]
             self.error_spans = merge([*self.error_spans, *spans], ERROR_SPAN_GAP_NS)
         timed = kind_mask(records, TIMED_KINDS)
         long = np.flatnonzero(timed & (records.done_ns - records.issued_ns > self.run.stall_ns))
@@ -353,6 +351,11 @@ class Timeline:
         for lane, tail in moved.items():
             self.tails[lane] = tail
         return ""
+
+
+def _times(records: Records, which: BoolArray) -> Int64Array:
+    """Issue and end of some of the records, in shape (count, 2); of heartbeats monotonic and wall clock."""
+    return np.stack([records.issued_ns[which], records.done_ns[which]], axis=1)
 
 
 def _moved_on(tail: LaneTail, records: Records, operations: int) -> LaneTail:
