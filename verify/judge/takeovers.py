@@ -9,7 +9,7 @@ from typing import Any
 
 from verify.judge.arrays import int64
 from verify.judge.spans import Span, merge, subtract
-from verify.judge.timeline import TIME_NS_MAX, LongWait, Timeline
+from verify.judge.timeline import TIME_NS_MAX, Timeline
 
 MARK_BEFORE_NS = 10_000_000_000
 """A takeover mark made up to so long before a takeover that was observed, or seen by the watch, belongs to it."""
@@ -160,9 +160,8 @@ def _owner(takeovers: Sequence[Takeover], mark: dict[str, Any], merge_ns: int) -
 
 def _observed(timeline: Timeline) -> list[Takeover]:
     out: list[Takeover] = []
-    ending: dict[int, list[LongWait]] = {}
-    for wait in timeline.long_waits:
-        ending.setdefault(wait.done_ns, []).append(wait)
+    never_ended_ns = {wait.done_ns for wait in timeline.long_waits if wait.open}
+    never_ended_ns -= {wait.done_ns for wait in timeline.long_waits if not wait.open}
     for span in _all_waiting(timeline):
         for start, end in subtract(span, timeline.silences):
             if end - start <= timeline.run.stall_ns:
@@ -172,14 +171,8 @@ def _observed(timeline: Timeline) -> list[Takeover]:
                 out[-1].stall_ns += end - start
             else:
                 out.append(Takeover(start, end, True, stall_ns=end - start))
-            out[-1].never_ended = end == span[1] and _never_ended(ending.get(end, []), span)
+            out[-1].never_ended = end in never_ended_ns
     return out
-
-
-def _never_ended(waits: Sequence[LongWait], span: Span) -> bool:
-    """Whether a stretch ended only because the ledger was closed, with every wait (of those that end then) open."""
-    last = [wait for wait in waits if wait.issued_ns <= span[0]]
-    return bool(last) and all(wait.open for wait in last)
 
 
 def _all_waiting(timeline: Timeline) -> list[Span]:
@@ -197,10 +190,9 @@ def _all_waiting(timeline: Timeline) -> list[Span]:
     changes.sort()
     out: list[Span] = []
     waiting, at_work = 0, run.lanes
-    for index, (now, waits, lanes) in enumerate(changes):
+    for (now, waits, lanes), (later, _, _) in pairwise(changes):
         waiting += waits
         at_work += lanes
-        later = changes[index + 1][0] if index + 1 < len(changes) else now
-        if waiting == at_work > 0 and later > now and now < horizon:
+        if waiting == at_work and now < horizon:
             out.append((now, later))
     return out
