@@ -244,6 +244,19 @@ class TestWhichBits:
         found = look(parts, 9, BlockMaker(layout, SEED, TAG))
         assert found.difference == Difference(SLOT, 227, 1, (127,))
 
+    @pytest.mark.parametrize("before", [CANDIDATES_MAX - 1, CANDIDATES_MAX])
+    def test_no_more_writes_are_tried_than_are_allowed(self, before: int) -> None:
+        """So many sectors with 1,500 damaged bits name a write each, and then one with a single damaged bit."""
+        layout = stream_of(8192, 512)
+        writes = [write(100 + i, layout=layout) for i in range(before + 1)]
+        parts = [flip(sectors[i], *range(320, 1820)) for i, sectors in enumerate(writes)]
+        parts[before] = flip(writes[before][before], 4000)
+        found = look(parts + writes[0][before + 1 :], -1, BlockMaker(layout, SEED, TAG))
+        tried = writes[:CANDIDATES_MAX]
+        least = [min(differing_bits(part, sectors[i]) for sectors in tried) for i, part in enumerate(parts)]
+        assert (least[before] == 1) == (before < CANDIDATES_MAX)
+        assert found.difference == Difference(SLOT, 100, sum(least), tuple(range(before + 1)))
+
     @pytest.mark.parametrize("expected", [0, 9])
     def test_noise_is_set_against_the_expected_write(self, expected: int) -> None:
         noise = random.Random(4).randbytes(512)

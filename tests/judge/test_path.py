@@ -243,6 +243,17 @@ class TestMarksOfTheWatch:
         assert found.observed
         assert found.marks == ["moved at 149", "pulled"]
 
+    @pytest.mark.parametrize(("pressed", "accepted", "marks"), [
+        (60, 69, [(False, 1), (True, 0)]), (60, 70, [(True, 1)]), (200, 201, [(True, 1)]),
+        (201, 201, [(True, 0), (False, 1)]),
+    ])  # fmt: skip
+    def test_it_belongs_to_one_no_further_away_than_the_merge_time(
+        self, pressed: int, accepted: int, marks: list[tuple[bool, int]]
+    ) -> None:
+        """The watch sees a move as it happens: ten seconds before, as for an operator's mark, would be too long."""
+        found = takeovers(self.STALLED, marks=[self.watched(pressed, accepted)])
+        assert [(t.observed, len(t.marks)) for t in found] == marks
+
     @pytest.mark.parametrize(("second", "expected"), [
         (31, [(31, 31, 0)]), (81, [(31, 81, 0)]), (82, [(31, 31, 0), (82, 82, 0)]),
     ])  # fmt: skip

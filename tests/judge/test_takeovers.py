@@ -7,10 +7,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
 import pytest
 
 from tests.judge.stories import (
+    BEGIN_NS,
     MERGE,
     STALL,
     UNIT_NS,
@@ -24,11 +24,9 @@ from tests.judge.stories import (
     make_run,
     ns,
 )
-from tests.judge.telling import tell
 from verify.judge.judgement import Judgement
 from verify.judge.takeovers import MARK_BEFORE_NS, Takeover, TooManyTakeovers, find_takeovers, outages
 from verify.judge.timeline import PAUSE_NS, Timeline
-from verify.ledger.frames import Kind, Records
 from verify.load.run import Run
 from verify.load.schedule import Pattern
 
@@ -84,9 +82,7 @@ def takeovers(lanes: Sequence[Sequence[Wait]], **options: Any) -> list[Takeover]
 
 def spans(found: Sequence[Takeover]) -> list[tuple[int, int, int]]:
     """Start, end and stall of each, in units."""
-    return [
-        ((t.start_ns - ns(0)) // UNIT_NS, (t.end_ns - ns(0)) // UNIT_NS, t.stall_ns // UNIT_NS) for t in found
-    ]
+    return [((t.start_ns - ns(0)) // UNIT_NS, (t.end_ns - ns(0)) // UNIT_NS, t.stall_ns // UNIT_NS) for t in found]
 
 
 def mark(pressed: int, accepted: int | None = None, takeover: bool = True, text: str = "pulled") -> Mark:
@@ -213,6 +209,7 @@ class TestOurOwnPauses:
         found = takeovers(self.LANES, silent={0: range(21, 40)})
         assert spans(found) == [(40, 60, 20)]
         assert takeovers(self.LANES, silent={0: range(21, 60 - STALL)}) == []
+        assert spans(takeovers(self.LANES, silent={0: range(26, 40)})) == [(40, 60, 20)]  # 0.5 s before it do not count
 
     def test_a_pause_within_a_stall_is_left_out_of_the_stall(self) -> None:
         found = takeovers([[(20, 90)], [(20, 90)]], silent={1: range(41, 60)})
@@ -252,6 +249,19 @@ class TestAfterTheStop:
         assert takeovers([[(20, 22)]], stop=100, marks=[mark(101)]) == []
         for at in (99, 100):
             assert len(takeovers([[(20, 22)]], stop=100, marks=[mark(at)])) == 1
+
+
+class TestTheFirstMomentOfTheClock:
+    """Moment 0 is a moment like any other, and not the want of one."""
+
+    ZERO = -BEGIN_NS // UNIT_NS
+
+    def test_a_run_stopped_then_has_no_takeover_after_it(self) -> None:
+        assert takeovers([[(20, 90)], [(20, 90)]], stop=self.ZERO, marks=[mark(30)]) == []
+
+    def test_a_mark_pressed_then_may_tell_of_a_takeover_since_then(self) -> None:
+        (found,) = takeovers([[(5, 6)]], marks=[mark(self.ZERO, 30)])
+        assert (found.looks_from_ns, found.start_ns) == (0, ns(30))
 
 
 class TestMarks:
@@ -322,7 +332,6 @@ class TestAttestedTakeovers:
         assert around.takeover.longest_wait_ns == 8 * UNIT_NS
         assert around.in_flight == 2
 
-
     def test_looks_since_the_press_are_looks_at_what_it_left_and_writes_before_the_taking_in_are_not_after_it(
         self,
     ) -> None:
@@ -338,59 +347,7 @@ class TestAttestedTakeovers:
         (around,) = Judgement(run, lambda: items).state.around
         assert (around.examined, around.unexamined, around.left_to_check) == (2, 1, 0)
 
-
     def test_no_look_is_at_an_earlier_takeover_after_one_at_a_later(self) -> None:
         """The first mark was taken in long after it was pressed, and after the second."""
         found = takeovers([[(5, 6)]], marks=[mark(10, 60), mark(30, 35)])
         assert [(t.start_ns, t.looks_from_ns) for t in found] == [(ns(35), ns(30)), (ns(60), ns(30))]
-
-
-def with_clock_step(items: Sequence[tuple[int, Any]], after: int, step_ns: int) -> list[tuple[int, Any]]:
-    """The same ledger with the wall clock set by `step_ns` at a moment."""
-    out = []
-    for part, item in items:
-        if isinstance(item, Records):
-            done_ns = item.done_ns.copy()
-            done_ns[(item.kind == Kind.CLOCK) & (item.issued_ns > ns(after))] += step_ns
-            out.append((part, replace(item, done_ns=done_ns)))
-        else:
-            moved = item.get("monotonic_ns", 0) > ns(after) and "wall_ns" in item
-            out.append((part, {**item, "wall_ns": item["wall_ns"] + step_ns} if moved else item))
-    return out
-
-
-class TestClockSteps:
-    @pytest.mark.parametrize("step_ns", [-3_600_000_000_000, -600_000_000, 600_000_000, 86_400_000_000_000])
-    def test_a_step_is_noticed_and_changes_nothing(self, step_ns: int) -> None:
-        story = tell(make_run([(2, 5, 2), (1, 3, 1)], promise="flushed"), 9)
-        items = ledger_of(story, Renderer(story.run), random.Random(0))
-        plain = Judgement(story.run, lambda: items)
-        stepped_items = with_clock_step(items, 21, step_ns)
-        stepped = Judgement(story.run, lambda: stepped_items)
-        assert plain.timeline.clock_steps == []
-        (step,) = stepped.timeline.clock_steps
-        assert step.step_ns == step_ns
-        assert ns(21) < step.monotonic_ns <= ns(24)
-        assert stepped.takeovers == plain.takeovers
-        assert stepped.timeline.pauses == plain.timeline.pauses
-        assert np.array_equal(stepped.state.newest, plain.state.newest)
-        assert np.array_equal(stepped.state.covered, plain.state.covered)
-        found, known = list(stepped.judge({}, {})), list(plain.judge({}, {}))
-        assert [j.finding.tolist() for j in found] == [j.finding.tolist() for j in known]
-
-    def test_a_drift_of_half_a_second_between_two_heartbeats_is_none(self) -> None:
-        story = make_story([[(20, 22)]])
-        items = with_clock_step(ledger_of(story, Renderer(story.run), random.Random(0)), 50, 500_000_000)
-        timeline = Timeline(story.run)
-        for part, item in items:
-            timeline.feed(part, item)
-        assert timeline.clock_steps == []
-
-    def test_wall_times_follow_the_clock_as_it_stood(self) -> None:
-        story = make_story([[(20, 22)]])
-        items = with_clock_step(ledger_of(story, Renderer(story.run), random.Random(0)), 50, 10**12)
-        timeline = Timeline(story.run)
-        for part, item in items:
-            timeline.feed(part, item)
-        timeline.finish()
-        assert timeline.wall_ns(ns(60)) - timeline.wall_ns(ns(40)) == 20 * UNIT_NS + 10**12
