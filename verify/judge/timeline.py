@@ -239,7 +239,7 @@ class Timeline:
             elif kind == "reopened":
                 self.reopening_doubts |= {str(note)[:500] for note in list(event["notes"])}
         except (KeyError, TypeError, ValueError, AttributeError):
-            return f"an event of kind {str(kind)[:40]!r} lacks or misstates a field"
+            return f"an event of kind {kind!r} lacks or misstates a field"
         return ""
 
     def _feed_supervisor_event(self, kind: Any, event: dict[str, Any]) -> None:
@@ -341,7 +341,7 @@ class Timeline:
                 return f"the operations of lane {lane} do not follow one another at {tail.next_sequence}"
             if tail.next_sequence + len(sequences) > self._operations[lane]:
                 return f"lane {lane} goes on beyond its {self._operations[lane]} operations"
-            upcoming = tail.next_sequence + np.cumsum(operations) - operations
+            upcoming = tail.next_sequence + np.cumsum(operations)
             if not np.array_equal(own.sequence[~operations], upcoming[~operations]):
                 return f"a record of lane {lane} does not belong to its next operation"
             issued_ns = own.issued_ns[kind_mask(own, COMPLETED_KINDS)]
