@@ -24,6 +24,7 @@ from tests.judge.stories import (
     make_run,
     ns,
 )
+from tests.judge.test_wrong_ledgers import Largest
 from verify.judge.judgement import Judgement
 from verify.judge.takeovers import MARK_BEFORE_NS, Takeover, TooManyTakeovers, find_takeovers, outages
 from verify.judge.timeline import PAUSE_NS, Timeline
@@ -68,8 +69,9 @@ def make_story(
 
 
 def timeline_of(story: Story) -> Timeline:
+    """What is gathered of a story, each part of its ledger in as few stretches as can be."""
     timeline = Timeline(story.run)
-    for part, item in ledger_of(story, Renderer(story.run), random.Random(0)):
+    for part, item in ledger_of(story, Renderer(story.run), Largest()):
         timeline.feed(part, item)
     timeline.finish()
     assert not timeline.contradictions
@@ -313,7 +315,7 @@ class TestMarks:
     def test_as_many_as_can_be_judged_are_found(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("verify.judge.takeovers.TAKEOVERS_MAX", 2)
         assert len(takeovers([[(20, 22)]], marks=[mark(30), mark(90)])) == 2
-        with pytest.raises(TooManyTakeovers):
+        with pytest.raises(TooManyTakeovers, match=r"^the ledger tells of 3 takeovers; at most 2 can be judged$"):
             takeovers([[(20, 22)]], marks=[mark(30), mark(90), mark(150)])
 
 

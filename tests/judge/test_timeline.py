@@ -270,6 +270,15 @@ class TestEvents:
         assert timeline.contradictions == {part: f"an event of kind '{kind}' lacks or misstates a field"}
         assert (timeline.accepted, timeline.marks, timeline.closed_parts) == ({}, [], set())
 
+    @pytest.mark.parametrize("lanes", [[3], [0, -1], [True], ["0"], [None], 0])
+    def test_a_lost_worker_has_lanes_of_the_run_or_contradicts(self, lanes: Any) -> None:
+        event = {"event": "worker_lost", "worker": 0, "lanes": [0, 2], "monotonic_ns": 9}
+        assert fed((0, event)).lost_ns == {1: 9}
+        timeline = Timeline(RUN)
+        timeline.feed(0, {**event, "lanes": lanes})
+        assert timeline.contradictions == {0: "an event of kind 'worker_lost' lacks or misstates a field"}
+        assert timeline.lost_ns == {}
+
     def test_after_a_contradiction_nothing_is_taken_of_its_part_and_all_of_others(self) -> None:
         timeline = Timeline(RUN)
         timeline.feed(1, records((Kind.WRITE, 0, 0, 1, 2)))
