@@ -41,9 +41,9 @@ class History:
         not_before_ns: the issue, or where that is unknown the lane's latest completion in the ledger.
         acknowledged: whether it was acknowledged.
         covered_at_ns: when it was covered, `OPEN_NS` if never; under `completed` as `done_ns`.
-        first_touch_ns: issue of the first touch of each slot after each takeover, `OPEN_NS` for none; shape
-            (takeovers, slots).
-        first_touch: the operation that it belongs to, same shape.
+        first_touch_ns: issue of the first touch of each slot after each takeover (where only the volume proves one,
+            the lane's latest completion in the ledger), `OPEN_NS` for none; shape (takeovers, slots).
+        first_touch: the operation that it belongs to, `OPEN_NS` where the ledger has none; same shape.
     """
 
     def __init__(
@@ -63,7 +63,7 @@ class History:
         self._position[slots] = np.arange(len(slots))
         self._schedules = schedules(state.run)
         self._taken: dict[int, int] = {}
-        self._parts: list[tuple[npt.NDArray[Any], ...]] = []
+        self._parts: list[tuple[npt.NDArray[Any], ...]] = [(int64(), int64(), int64(), flags(0), int64())]
         self.first_touch_ns = filled((len(takeovers), len(slots)), OPEN_NS)
         self.first_touch = filled((len(takeovers), len(slots)), OPEN_NS)
 
@@ -105,8 +105,6 @@ class History:
             positions = self._position[slots].astype(np.int64)
             keep = np.flatnonzero((positions >= 0) & (numbers >= self._lowest[positions]))
             positions, sequences = positions[keep], numbers[keep]
-            if not len(sequences):
-                continue
             key = positions << SEQUENCE_BITS | sequences
             done_ns = np.where(sequences < found, UNKNOWN_NS, OPEN_NS)
             unknown, not_before = (filled(len(key), x) for x in (UNKNOWN_NS, not_before_ns))
@@ -114,7 +112,7 @@ class History:
             for index, start_ns in enumerate(self._starts):
                 if not_before_ns > start_ns:
                     touched = self.first_touch_ns[index]
-                    touched[positions] = np.minimum(touched[positions], OPEN_NS - 1)
+                    touched[positions] = np.minimum(touched[positions], not_before_ns)
 
     def finish(self) -> None:
         """Sort, and add what was in flight at a clean end and what the volume proves beyond an open one."""
@@ -129,24 +127,20 @@ class History:
                 where = int(self._position[slot]) << SEQUENCE_BITS | number
                 one = [int64([number]) for number in (where, issued, OPEN_NS)]
                 self._parts.append((*one, flags(1), one[1]))
-        empty = int64()
-        self._parts.append((empty, empty, empty, empty.astype(np.bool_), empty))
         key = np.concatenate([part[0] for part in self._parts])
-        order = np.argsort(key, kind="stable")
+        order = np.argsort(key)
         self.key = key[order]
         self.issued_ns, self.done_ns, through, self.not_before_ns = (
             np.concatenate([part[column] for part in self._parts])[order] for column in range(1, 5)
         )
-        self._parts = []
+        self._parts.clear()
         self.slot_position = self.key >> SEQUENCE_BITS
         self.acknowledged = self.done_ns != OPEN_NS
         if self._cover is None:
             self.covered_at_ns = self.done_ns
         else:
-            known = self.acknowledged & (self.done_ns != UNKNOWN_NS)
-            self.covered_at_ns = filled(len(self.key), OPEN_NS)
-            self.covered_at_ns[known] = self._cover.covered_at(self.done_ns[known], through[known])
-            self.covered_at_ns[self.acknowledged & through & ~known] = UNKNOWN_NS
+            self.covered_at_ns = self._cover.covered_at(self.done_ns, through)
+            self.covered_at_ns[(self.done_ns == UNKNOWN_NS) & ~through] = OPEN_NS  # No flush is known to come after it.
 
     def position(self, slots: Int64Array) -> Int64Array:
         """Positions of slots (counted within the run) in `slots`; each must be there."""
@@ -154,20 +148,18 @@ class History:
 
     def index_of(self, positions: Int64Array, sequences: Int64Array) -> Int64Array:
         """Index of each (slot position, sequence) in the arrays, -1 where there is no such write."""
-        wanted = positions << SEQUENCE_BITS | np.clip(sequences, 0, 2**SEQUENCE_BITS - 1)
-        if not len(self.key):
-            return filled(len(wanted), -1)
-        index = np.minimum(np.searchsorted(self.key, wanted), len(self.key) - 1)
-        found = (self.key[index] == wanted) & (sequences >= 0) & (sequences < 2**SEQUENCE_BITS)
-        return np.where(found, index, -1)
+        wanted = positions << SEQUENCE_BITS | sequences  # Negative where the number is, and no key is.
+        index = np.searchsorted(self.key, wanted)
+        found = np.searchsorted(self.key, wanted, side="right") > index
+        return np.where(found & (sequences < 2**SEQUENCE_BITS), index, -1)
 
     def last_below(self, positions: Int64Array, bounds: Int64Array) -> Int64Array:
         """Index of each slot's newest acknowledged write with a sequence number below the bound, -1 for none.
 
-        At most one write of a slot was never acknowledged, and it is the newest of all.
+        At most one write of a slot was never acknowledged, and it is the newest of all. Bounds are those of operations
+        that the ledger tells of or the volume proves: not negative, and less than 2**SEQUENCE_BITS.
         """
-        wanted = positions << SEQUENCE_BITS | np.clip(bounds, 0, 2**SEQUENCE_BITS - 1)
-        index = np.searchsorted(self.key, wanted) - 1
+        index = np.searchsorted(self.key, positions << SEQUENCE_BITS | bounds) - 1
         some = np.flatnonzero(index >= 0)
         index[some] -= ~self.acknowledged[index[some]]
         same = index >= 0
