@@ -73,10 +73,9 @@ class NewestBefore:
             for slots, sequences in self._state.proven_writes(lane, tails[lane].next_sequence, found + 1):
                 self._add_last(slots, sequences, not_before_ns, sequences == found)
         for slot, sequence in self._state.in_flight.items():
-            if slot in self._state.recalled:
-                in_flight = tails[self._state.lane_of_slot(slot)].in_flight
-                issued_ns = -1 if in_flight is None else in_flight[1]
-                self._add_last(np.array([slot]), np.array([sequence]), issued_ns, np.array([True]))
+            in_flight = tails[self._state.lane_of_slot(slot)].in_flight
+            if slot in self._state.recalled and in_flight is not None:
+                self._add_last(np.array([slot]), np.array([sequence]), in_flight[1], np.array([True]))
 
     def _add_last(self, slots: Int64Array, sequences: Int64Array, issued_ns: int, in_flight: BoolArray) -> None:
         if issued_ns > self._start_ns:
@@ -85,8 +84,7 @@ class NewestBefore:
         # One in flight may have been seen elsewhere than on its slot; only where it must stand it does.
         there = ~in_flight | (self._state.newest[slots] == sequences)
         slots, sequences, in_flight = slots[there], sequences[there], in_flight[there]
-        self._in_flight[slots] = False
-        self._in_flight[slots[in_flight]] = True
+        self._in_flight[slots] = in_flight  # In order: of a slot written twice the last stays.
         np.maximum.at(self.sequence, slots, sequences)
         self.issued_ns[slots] = np.maximum(self.issued_ns[slots], issued_ns)
 
