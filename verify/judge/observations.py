@@ -79,7 +79,7 @@ class PackedRows:
 
     def rows(self, which: BoolArray | slice = slice(None)) -> Rows:
         """The rows again, or those in `which`."""
-        out = blank_rows(self._offsets[which].astype(np.int64) + self.low, Source.CHECK, Content.WHOLE)
+        out = blank_rows(self.slots[which], Source.CHECK, Content.WHOLE)
         out["content"] = self._content[which]
         if self._sequences is not None:
             out["oldest"] = out["newest"] = self._sequences[which]
@@ -242,9 +242,9 @@ def note_homes(observations: Observations, state: SlotState) -> None:
         return
     homes = {int(i): _slot_at(int(rows["home"][i]), state) for i in misplaced}
     wanted = np.unique(int64([slot for slot in homes.values() if slot is not None]))
-    seen = {slot: int(state.newest[slot]) for slot in wanted.tolist()}
+    seen: dict[int, int | None] = {slot: int(state.newest[slot]) for slot in wanted.tolist()}
     for row in observations.of_check(wanted):
-        seen[int(row["slot"])] = int(row["newest"]) if row["content"] == Content.WHOLE else -1
+        seen[int(row["slot"])] = int(row["newest"]) if row["content"] == Content.WHOLE else None
     for i, slot in homes.items():
         if slot is not None:
             rows["home_too"][i] = seen[slot] == rows["home_sequence"][i]
