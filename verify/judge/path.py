@@ -75,10 +75,10 @@ def directions(
         after = seen[-1] if seen else before
         chain = [controller_of(neighbour) for neighbour in ([before] if before else []) + seen]
         moves = sum(one != other for one, other in pairwise(chain))
-        latest = bisect_right(all_times, until_ns)
-        lost_sight = latest > 0 and not neighbours[latest - 1].hardware_address
-        if before is not None and not moves and (lost_sight or watched_until_ns < noticed_ns):
-            after = None
+        if before is not None and not moves:
+            latest = neighbours[bisect_right(all_times, until_ns) - 1]  # `before` was seen by then.
+            if not latest.hardware_address or watched_until_ns < noticed_ns:
+                after = None
         out.append(Direction(neighbours[0].address, before, after, moves))
     return out
 
