@@ -140,26 +140,24 @@ def _pass_reason(evidence: Evidence) -> str:
 def _not_proved(evidence: Evidence) -> list[str]:
     out = []
     ways = evidence.directions or [None] * len(evidence.around)
-    moved = [way is not None and way.moved is True for way in ways]
-    attested = [not around.takeover.observed for around in evidence.around]
-    if any(by_mark and not seen for by_mark, seen in zip(attested, moved, strict=True)):
+    takeovers = [(around.takeover, way) for around, way in zip(evidence.around, ways, strict=True)]
+    if any(not takeover.observed and not (way and way.moved) for takeover, way in takeovers):
         out.append("that a controller really changed: an attested takeover rests on an operator's mark alone")
-    for number, (around, way) in enumerate(zip(evidence.around, ways, strict=True), 1):
-        if around.takeover.observed:
+    for number, (takeover, way) in enumerate(takeovers, 1):
+        if takeover.observed:
             continue
-        gap_ns = around.takeover.start_ns - around.takeover.looks_from_ns
-        before = ""
-        if way is not None and way.moved:
+        gap_ns = takeover.start_ns - takeover.looks_from_ns
+        if way and way.moved:
             rests = f"what was seen behind {way.address} and on marks alone, for the load did not stand still"
             out.append(f"that a controller really changed in takeover {number}: attested, it rests on {rests}")
-            before = "the address was seen to have moved" if gap_ns > 0 else ""
-        elif gap_ns > MARK_TAKEN_WITHIN_NS:
-            before = "the mark was taken into the run and lanes were told"
-        if before:
+            before, allowed_ns = "the address was seen to have moved", 0
+        else:
+            before, allowed_ns = "the mark was taken into the run and lanes were told", MARK_TAKEN_WITHIN_NS
+        if gap_ns > allowed_ns:
             within = f"the {gap_ns / 1e6:,.1f} ms before {before} in takeover {number}"
             out.append(f"that no lost write was overwritten unexamined in {within}")
     for number, way in enumerate(ways, 1):
-        if way is not None and way.moved is False and way.after is not None:
+        if way and way.after and way.moved is False:
             there = controller_of(way.after)
             out.append(f"that a controller changed in takeover {number}: {way.address} stayed with {there}")
     if evidence.promise == "flushed":
