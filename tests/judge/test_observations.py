@@ -5,19 +5,24 @@ from __future__ import annotations
 import random
 import tracemalloc
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.judge.plain_runs import log_of, story_of
+from tests.judge.stories import Renderer, ledger_of, make_run
 from verify.judge import assess
 from verify.judge import observations as module
 from verify.judge.assess import OrderFacts, bulk_intact
 from verify.judge.content import Content, Seen
 from verify.judge.decision import Source
-from verify.judge.observations import ROW_DTYPE, Observations, PackedRows, Rows, blank_rows, row_of
+from verify.judge.judgement import Judgement
+from verify.judge.observations import ROW_DTYPE, Observations, PackedRows, Rows, blank_rows, note_homes, row_of
 from verify.judge.order import OPEN_NS, judge_order
+from verify.load.schedule import Pattern
 
 SLOTS = 64
 SHOWN = [name for name in ROW_DTYPE.names or () if name not in ("detail", "issued_ns", "done_ns")]
@@ -117,7 +122,7 @@ def test_masks_and_forgetting(seed: int) -> None:
 
 
 @pytest.mark.parametrize(("name", "limit"), [
-    ("DETAIL_CHARACTERS_MAX", 10), ("DETAIL_CHARACTERS_MAX", 16), ("DETAILS_MAX", 2),
+    ("DETAIL_CHARACTERS_MAX", 9), ("DETAIL_CHARACTERS_MAX", 16), ("DETAILS_MAX", 2),
 ])  # fmt: skip
 def test_details_have_a_limit(monkeypatch: pytest.MonkeyPatch, name: str, limit: int) -> None:
     monkeypatch.setattr(module, name, limit)
@@ -126,6 +131,148 @@ def test_details_have_a_limit(monkeypatch: pytest.MonkeyPatch, name: str, limit:
         found.add(blank_rows([slot], Source.CHECK, Content.BLANK), text)
     assert found.details == ["12345678"] * 2
     assert found.of_slots(0, 4)["detail"].tolist() == [-1, 0, 1, -1, -1]
+
+
+def checked_rows(slots: range, content: Content = Content.BLANK) -> Rows:
+    """Rows of the check that may be packed."""
+    return blank_rows(slots, Source.CHECK, content)
+
+
+def seen_under_load(*slots: int) -> Rows:
+    return blank_rows(slots, Source.READ, Content.WHOLE)
+
+
+def slots_of(rows: Rows) -> list[tuple[int, bool]]:
+    """The slots in the order of the rows, and whether the check saw each."""
+    return [(int(row["slot"]), bool(row["source"] == Source.CHECK)) for row in rows]
+
+
+class TestStepByStep:
+    """Slots 0 to 9 were seen by the check, 3 and 5 before that by lanes; those of the check are packed."""
+
+    def table(self) -> Observations:
+        found = Observations()
+        found.add_rows(seen_under_load(5, 3))
+        found.loose()
+        found.add_rows(checked_rows(range(10)))
+        return found
+
+    def flags_of(self, *slots: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
+        return np.isin(np.arange(10), slots)
+
+    def test_what_a_row_says_that_nothing_is_said_of(self) -> None:
+        (row,) = blank_rows([4], Source.EXAMINATION, Content.FOREIGN)
+        assert {name: row[name].item() for name in ROW_DTYPE.names or ()} == {
+            "slot": 4, "source": Source.EXAMINATION, "content": Content.FOREIGN, "strange": False, "steady": True,
+            "grain": 0, "oldest": -1, "newest": -1, "home": -1, "home_sequence": -1, "home_too": -1, "bits": -1,
+            "expected": -1, "before": 2**63 - 1, "issued_ns": 0, "done_ns": 0, "detail": -1,
+        }  # fmt: skip
+
+    def test_what_was_seen_closely_is_told_whole(self) -> None:
+        seen = Seen(Content.MIX, 3, 9, True, 4, 512, 7, 77, "sectors of two")
+        assert row_of(4, Source.READ, seen)[list(SHOWN)].tolist() == [
+            (4, Source.READ, Content.MIX, True, True, 4, 3, 9, 512, 7, -1, 77, -1, 2**63 - 1)
+        ]
+
+    def test_forgetting_the_check(self) -> None:
+        found = self.table()
+        found.forget_check(self.flags_of(*range(2, 10)))
+        assert slots_of(found.rows()) == [(5, False), (3, False), (0, True), (1, True)]
+        found.forget_check(self.flags_of(5))  # which the check's remaining rows are not of
+        assert slots_of(found.rows()) == [(5, False), (3, False), (0, True), (1, True)]
+        found.forget_check()
+        assert slots_of(found.rows()) == [(5, False), (3, False)]
+
+    def test_forgetting_rows_of_the_check_that_are_not_packed(self) -> None:
+        found = Observations()
+        found.add_rows(seen_under_load(2, 1))
+        found.add_rows(checked_rows(range(1, 3)))
+        found.forget_check(self.flags_of(1))
+        assert slots_of(found.rows()) == [(2, False), (1, False), (2, True)]
+        found.forget_check()
+        assert slots_of(found.rows()) == [(2, False), (1, False)]
+
+    def test_forgetting_slots_that_a_lane_saw(self) -> None:
+        found = self.table()
+        found.forget_slots(self.flags_of(3))
+        assert slots_of(found.loose()) == [(5, False)]
+        assert np.flatnonzero(found.mask(10)).tolist() == list(range(10))
+        assert np.flatnonzero(found.mask(10, check_only=True)).tolist() == list(range(10))
+
+    def test_rows_of_slots_in_their_order_however_many(self) -> None:
+        """Each of two slots was seen by turns twenty times, and then by the check."""
+        found = Observations()
+        for turn in range(40):
+            row = seen_under_load(1 - turn % 2)
+            row["before"] = turn
+            found.add_rows(row)
+        found.add_rows(checked_rows(range(2)))
+        rows = found.of_slots(0, 1)
+        assert rows["slot"].tolist() == [0] * 21 + [1] * 21
+        assert rows["before"].tolist() == [*range(1, 40, 2), 2**63 - 1, *range(0, 40, 2), 2**63 - 1]
+
+    def test_joining_two_tables_keeps_every_text_with_its_row(self) -> None:
+        joined, other = Observations(), Observations()
+        joined.add(seen_under_load(0), "of 0")
+        for slot, text in ((1, "of 1"), (2, ""), (3, "of 3")):
+            other.add(seen_under_load(slot), text)
+        other.add_rows(checked_rows(range(4, 12)))
+        before = other.rows().copy()
+        joined.add_all(other)
+        rows = joined.rows()
+        assert sorted(rows["slot"].tolist()) == list(range(12))
+        texts = {int(row["slot"]): joined.details[row["detail"]] for row in rows if row["detail"] >= 0}
+        assert texts == {0: "of 0", 1: "of 1", 3: "of 3"}
+        assert (other.rows() == before).all()
+
+    def test_a_text_for_which_a_table_has_no_room_is_left_out(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        other = Observations()
+        other.add(seen_under_load(1), "of 1")
+        monkeypatch.setattr(module, "DETAILS_MAX", 0)
+        joined = Observations()
+        joined.add_all(other)
+        assert joined.rows()["detail"].tolist() == [-1]
+
+
+@pytest.mark.parametrize(("home", "sequence", "there_too"), [
+    (0, 0, 1), (0, 1, 0), (512, 1, 0), (512, -1, 0),  # slot 1 is blank
+    (1024, 0, 1), (1024, 1, 0), (1536, 5, 1), (1536, 1, 0),  # of the second stream; slot 3 shows write 5
+    (256, 0, -1), (2560, 0, -1), (-1, -1, -1),  # no place of the run
+])  # fmt: skip
+@pytest.mark.parametrize("source", [Source.CHECK, Source.READ])
+def test_a_misplaced_block_is_also_where_it_belongs_if_the_check_saw_it_there(
+    home: int, sequence: int, there_too: int, source: Source
+) -> None:
+    """The streams have two and three slots of 512 bytes, each written once by its lane; the last slot holds it."""
+    run = make_run([(1, 2, 1), (1, 3, 1)], pattern=Pattern.SWEEP, read_share=0.0, fill=False)
+    story = story_of(run, [log_of(2), log_of(3)])
+    items = ledger_of(story, Renderer(run), random.Random(0))
+    state = Judgement(run, lambda: items).state
+    found = Observations()
+    found.add_rows(checked_rows(range(1, 2)))
+    newer = checked_rows(range(3, 4), Content.WHOLE)
+    newer["oldest"] = newer["newest"] = 5
+    found.add_rows(newer)
+    found.add_rows(row_of(4, source, Seen(Content.MISPLACED, home_address=home, home_sequence=sequence)))
+    note_homes(found, state)
+    assert found.rows()["home_too"].tolist() == [-1, -1, there_too]
+
+
+@pytest.mark.parametrize(("newest", "grains", "bytes_a_slot"), [(-1, 1, 5), (-1, 2, 9), (0, 1, 13), (7, 2, 17)])
+@pytest.mark.parametrize("first", [0, 2**33])
+def test_a_packed_row_costs_as_few_bytes_as_it_can(newest: int, grains: int, bytes_a_slot: int, first: int) -> None:
+    count = 1 << 14
+    rows = checked_rows(range(first, first + count), Content.WHOLE)
+    rows["oldest"] = rows["newest"] = newest
+    rows["grain"] = np.arange(count) % grains
+    tracemalloc.start()
+    try:
+        packed = PackedRows(rows)
+        kept, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert (packed.rows()[SHOWN] == rows[SHOWN]).all()
+    assert kept < count * (bytes_a_slot + 1)
 
 
 def test_both_ends_of_what_is_asked_for_belong_to_it() -> None:
