@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.judge.checking import check, judge_items
+from tests.judge.checking import Checked, check, judge_items
 from tests.judge.plain_runs import CLOSE, OLD, log_of, story_of, sweep, whole
 from tests.judge.stories import LaneLog, Mark, Op, Renderer, Story, doer, ledger_of, make_run, ns
 from tests.judge.telling import shapes, tell
@@ -153,6 +153,9 @@ class TestLedgersThatContradictThemselves:
         assert not {look.finding for look in by_check} & {Finding.UNISSUED, Finding.LOST, Finding.TORN}
 
 
+NOT_ITS_NEXT = "it does not belong to the lane's next operation"
+
+
 class TestObservationsThatCannotBe:
     def story(self) -> Story:
         run = sweep(lanes=2, slots=4, workers=2)
@@ -160,25 +163,62 @@ class TestObservationsThatCannotBe:
         logs = [LaneLog(ops, Op("end", 5, CLOSE, CLOSE)), log_of(4)]
         return story_of(run, logs, [whole(0, 4), whole(1, 2), whole(2, 3), whole(3, 3)])
 
-    @pytest.mark.parametrize(("change", "words"), [
-        ({}, ""), ({"lane": 1}, "lane 1 does not write to this file"), ({"lane": 2}, "lane 2 does not write"),
-        ({"slot": 1}, "slot 1 does not belong to lane 0"), ({"slot": 4}, "slot 4 does not belong to lane 0"),
-        ({"sequence": 3}, "does not belong to the lane's next operation"), ({"expected": 4}, "does not belong"),
-        ({"expected": 3}, "expected write 3, which is not the newest of its slot"),
-        ({"expected": -1}, "expected write -1, which is not the newest"), ({"expected": -2}, "does not belong"),
-        ({"source": "guess"}, "guess"), ({"issued_ns": -1}, "issued_ns"),
+    @pytest.mark.parametrize(("change", "told"), [
+        ({}, ""),
+        ({"lane": 1}, "lane 1 does not write to this file"), ({"lane": 2}, "lane 2 does not write to this file"),
+        ({"lane": -1}, "lane -1 does not write to this file"), ({"lane": "x"}, None),
+        ({"slot": -2}, "slot -2 does not belong to lane 0"), ({"slot": 1}, "slot 1 does not belong to lane 0"),
+        ({"slot": 4}, "slot 4 does not belong to lane 0"), ({"slot": None}, None),
+        ({"sequence": 3}, NOT_ITS_NEXT), ({"sequence": 5}, NOT_ITS_NEXT), ({"sequence": "four"}, None),
+        ({"expected": 4}, NOT_ITS_NEXT), ({"expected": -2}, NOT_ITS_NEXT),
+        ({"source": "guess"}, "'guess'"), ({"source": "x" * 300}, "'" + "x" * 199),
+        ({"issued_ns": -1}, "issued_ns is not a time"), ({"done_ns": 2**70}, "done_ns is not a time"),
+        ({"seen": {}}, "an observation lacks or misstates a field: 'content'"), ({"seen": None}, None),
     ])  # fmt: skip
-    def test_they_are_told_and_convict_nobody(self, change: dict[str, Any], words: str) -> None:
+    def test_they_are_told_and_convict_nobody(self, change: dict[str, Any], told: str | None) -> None:
+        checked = self.checked_with(change)
+        assert checked.convicted_slots() == (set() if change else {0})
+        wrong = checked.judgement.contradictions()
+        assert list(wrong) == ([1] if change else [])
+        if told is not None:
+            assert wrong == ({1: f"an observation cannot be used: {told}"} if told else {})
+
+    @pytest.mark.parametrize("expected", [3, -1])
+    def test_nor_one_that_expected_another_write_than_its_lane_tells_of(self, expected: int) -> None:
+        checked = self.checked_with({"expected": expected})
+        assert checked.convicted_slots() == set()
+        told = f"an observation by lane 0 expected write {expected}, which is not the newest of its slot"
+        assert checked.judgement.contradictions() == {1: told}
+
+    def checked_with(self, change: dict[str, Any]) -> Checked:
         story = self.story()
         items = [
             (part, {**item, **change} if isinstance(item, dict) and item["event"] == "observation" else item)
             for part, item in ledger_of(story, Renderer(story.run), random.Random(0))
         ]
-        checked = judge_items(story, items)
-        assert checked.convicted_slots() == (set() if change else {0})
-        wrong = checked.judgement.contradictions()
-        assert list(wrong) == ([1] if change else [])
-        assert words in wrong.get(1, "")
+        return judge_items(story, items)
+
+    def test_after_the_first_no_other_of_its_part_is_taken_and_those_of_other_parts_are(self) -> None:
+        """Both lanes examine a slot that had gone back, lane 0 three times; its second observation is spoilt."""
+        run = sweep(lanes=2, slots=4, workers=2)
+        ops = [*log_of(4).ops]
+        for n in range(4, 7):
+            at = 30 + 4 * n
+            ops += [Op("exam", n, at, at + 1, whole(n % 2 * 2, n - 4)), Op("write", n, at + 2, at + 3)]
+        other = [*log_of(4).ops, Op("exam", 4, 30, 31, whole(1, 0)), Op("write", 4, 32, 33)]
+        logs = [LaneLog(ops, Op("end", 7, CLOSE, CLOSE)), LaneLog(other, Op("end", 5, CLOSE, CLOSE))]
+        story = story_of(run, logs, [whole(0, 6), whole(1, 4), whole(2, 5), whole(3, 3)])
+        items = ledger_of(story, Renderer(run), random.Random(0))
+        looks = judge_items(story, items).looks
+        assert sorted((look.slot, look.before) for look in looks) == [(0, 4), (0, 6), (1, 4), (2, 5)]
+        assert {look.finding for look in looks} == {Finding.LOST}
+        spoilt = [
+            (part, {**item, "source": "guess"} if isinstance(item, dict) and item.get("sequence") == 5 else item)
+            for part, item in items
+        ]
+        checked = judge_items(story, spoilt)
+        assert list(checked.judgement.contradictions()) == [1]
+        assert sorted((look.slot, look.before) for look in checked.looks) == [(0, 4), (1, 4)]
 
 
 class TestReadsToldOnlyOnce:
