@@ -183,6 +183,7 @@ class TestFindingWrites:
         every = np.arange(95)
         assert history.index_of(np.zeros_like(every), every).tolist() == every.tolist()
         assert history.last_below(np.zeros_like(every), every).tolist() == (every - 1).tolist()
+        assert history.sequence(every).tolist() == every.tolist()
 
     def test_the_newest_acknowledged_one_below_a_bound(self) -> None:
         asked = [(0, 0, -1), (0, 2, -1), (0, 3, 0), (0, 4, 0), (0, 5, 1), (0, 900, 1), (1, 0, -1), (1, 1, 2), (1, 3, 2)]

@@ -186,6 +186,18 @@ class TestLossesAreCountedOnce:
         assert checked.totals.lost_slots == 1
         assert checked.totals.slots_by_finding[Finding.LOST] == 1
 
+    def test_under_flushed_only_covered_ones_are(self) -> None:
+        """The flush at 22 cannot speak of write 1, for the takeover came between; write 2 was written through."""
+        ops = [
+            Op("write", 0, 10, 11), Op("flush", 1, 12, 13), Op("write", 1, 14, 15), Op("flush", 2, 22, 23),
+            Op("through", 2, 24, 25),
+        ]  # fmt: skip
+        log, marks = LaneLog(ops, Op("end", 3, CLOSE, CLOSE)), (Mark(20, 20, True, "pulled"),)
+        for promise, lost in (("flushed", 1), ("completed", 2)):
+            checked = check(story_of(sweep(slots=1, promise=promise), [log], [whole(0, 0)], marks=marks))
+            assert [(look.finding, look.floor, look.lost) for look in checked.looks] == [(Finding.LOST, 2, lost)]
+            assert checked.totals.lost_writes == lost
+
     def test_a_stale_read_alone_has_lost_nothing(self) -> None:
         run = make_run([(1, 1, 1)], read_share=0.5)
         does = doer(run)

@@ -185,12 +185,15 @@ class TestStepByStep:
 
     def test_forgetting_rows_of_the_check_that_are_not_packed(self) -> None:
         found = Observations()
-        found.add_rows(seen_under_load(2, 1))
+        found.add_rows(seen_under_load(4, 1))
         found.add_rows(checked_rows(range(1, 3)))
+        assert np.flatnonzero(found.mask(10)).tolist() == [1, 2, 4]
+        assert np.flatnonzero(found.mask(10, check_only=True)).tolist() == [1, 2]
+        assert slots_of(found.of_check(np.array([0, 2, 4]))) == [(2, True)]
         found.forget_check(self.flags_of(1))
-        assert slots_of(found.rows()) == [(2, False), (1, False), (2, True)]
+        assert slots_of(found.rows()) == [(4, False), (1, False), (2, True)]
         found.forget_check()
-        assert slots_of(found.rows()) == [(2, False), (1, False)]
+        assert slots_of(found.rows()) == [(4, False), (1, False)]
 
     def test_forgetting_slots_that_a_lane_saw(self) -> None:
         found = self.table()
@@ -256,6 +259,20 @@ def test_a_misplaced_block_is_also_where_it_belongs_if_the_check_saw_it_there(
     found.add_rows(row_of(4, source, Seen(Content.MISPLACED, home_address=home, home_sequence=sequence)))
     note_homes(found, state)
     assert found.rows()["home_too"].tolist() == [-1, -1, there_too]
+
+
+def test_a_row_is_packed_only_if_it_says_nothing_that_is_not_kept() -> None:
+    more = {
+        "source": Source.READ, "steady": False, "strange": True, "oldest": 3, "newest": 3, "before": 7, "home": 512,
+        "home_sequence": 0, "home_too": 0, "bits": 0, "expected": 0, "detail": 0,
+    }  # fmt: skip
+    rows = checked_rows(range(len(more) + 2), Content.MIX)
+    for row, (name, value) in zip(rows[1:-1], more.items(), strict=True):
+        row[name] = value
+    rows[-1]["oldest"], rows[-1]["newest"], rows[-1]["grain"] = 3, 3, 8
+    rows["issued_ns"], rows["done_ns"] = 5, 6
+    assert PackedRows.fits(rows).tolist() == [True, *[False] * len(more), True]
+    assert set(more) | {"slot", "content", "grain", "issued_ns", "done_ns"} == set(ROW_DTYPE.names or ())
 
 
 @pytest.mark.parametrize(("newest", "grains", "bytes_a_slot"), [(-1, 1, 5), (-1, 2, 9), (0, 1, 13), (7, 2, 17)])
