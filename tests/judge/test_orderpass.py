@@ -167,6 +167,16 @@ class TestBeyondTheLedger:
         assert unseen.issued_ns.tolist() == times(10, 12, 14, None)
         assert told(unseen) == [0, 1, 2]
 
+    @pytest.mark.parametrize(("recalled", "slots"), [({}, [0, 1, 2]), ({0: 3}, [1, 2])])
+    def test_one_issued_after_the_takeover_overwrote_what_that_left_only_if_it_was_seen(
+        self, recalled: dict[int, int], slots: list[int]
+    ) -> None:
+        """Write 3 goes to slot 0, which held write 0 at the takeover."""
+        run = sweep(slots=3)
+        newest = newest_before(run, items_of(run, [log_of(3, in_flight=True)]), 50, recalled)
+        assert newest.sequence.tolist() == [0, 1, 2]
+        assert told(newest) == slots
+
 
 def test_it_costs_eighteen_bytes_for_every_slot_of_the_run() -> None:
     run = sweep(slots=1 << 16)
