@@ -7,12 +7,14 @@ it saves. Neither can be known beforehand.
 
 from __future__ import annotations
 
-TRY_NS = 50_000_000
+TRY_NS = 25_000_000
 """How long one of the two is tried at a time."""
 TRIES = (True, False, False, True)
 """Whether to look out in each of the tries before one is chosen; in this order a drift favours neither."""
 KEEP_NS = 1_000_000_000
-"""How long what was chosen is kept before both are tried again. What former tries told then counts half."""
+"""How long what was chosen is kept before both are tried again."""
+MEMORY = 0.75
+"""What former tries told counts so much less each time, so that several of them decide."""
 WORTH = 1.03
 """Looking out has to do better than sleeping by this factor, since the processor could do something else."""
 
@@ -46,8 +48,8 @@ class LookOut:
             self._tries += 1
         else:
             self._tries = 0
-            self._done = [done / 2 for done in self._done]
-            self._took_ns = [took / 2 for took in self._took_ns]
+            self._done = [MEMORY * done for done in self._done]
+            self._took_ns = [MEMORY * took for took in self._took_ns]
         self._began_ns, self._operations, self._until_ns = now_ns, 0, now_ns + TRY_NS
         if self._tries < len(TRIES):
             self.wanted = TRIES[self._tries]
