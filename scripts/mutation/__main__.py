@@ -35,7 +35,7 @@ TESTS = {
 
 LEFT_OUT = (
     "tests/judge/test_observations.py::test_an_odd_slot_costs_a_few_bytes",
-    "tests/ledger/test_full_disk.py",
+    "tests/ledger/test_full_disk.py::TestRealDisk",
 )
 """Tests that take long, or need a disk of their own: mutants do without them, coverage does not."""
 

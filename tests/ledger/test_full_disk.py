@@ -191,32 +191,6 @@ class TestOtherFailures:
         assert recorder.failure is not None
         assert recorder.failure.errno == errno.EIO
 
-    def test_a_limit_on_the_size_of_files_is_a_failure(self, path: Path) -> None:
-        """In a process of its own: the limit is the real one, and it holds for the whole process."""
-        code = """
-import json, resource, sys
-from verify.ledger.frames import Kind, operation_record
-from verify.ledger.recorder import Recorder
-recorder = Recorder(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), {"event": "open", "part": 1})
-resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000))
-for sequence in range(10_000):
-    recorder.append(operation_record(Kind.WRITE, 0, sequence, 1000 + sequence, 2000 + sequence))
-    if sequence % 100 == 99:
-        recorder.flush()
-recorder.close({"event": "close", "monotonic_ns": 7})
-print(json.dumps([recorder.full, recorder.failure.errno, recorder.size_bytes, recorder.head]))
-"""
-        command = [sys.executable, "-c", code, str(path), str(TAG), str(PART)]
-        done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True)
-        full, error, size_bytes, head = json.loads(done.stdout)
-        assert (full, error) == (False, errno.EFBIG)
-        found, state = read(path)
-        assert (state.torn, state.damaged, state.closed) == ("", "", False)
-        assert (state.good_bytes, state.head) == (size_bytes, head)
-        assert path.stat().st_size == size_bytes
-        assert 50_000 - 2472 < size_bytes <= 50_000
-        assert found == [OPENING, *items(len(found) - 1)]
-
 
 class TestReserve:
     def test_it_takes_its_room_and_gives_it_back(self, tmp_path: Path) -> None:
@@ -247,6 +221,10 @@ class TestReserve:
         assert list(tmp_path.iterdir()) == []
         assert len(os.listdir("/proc/self/fd")) == files
 
+
+class TestRealDisk:
+    """File systems and limits of the kernel's own, by which mutants are not tried: they take long."""
+
     def test_no_room_even_for_the_reserve_is_an_os_error(self, small_disk: Callable[[int], Path]) -> None:
         disk = small_disk(4 * MIB)
         with pytest.raises(OSError, match="No space left") as caught:
@@ -254,8 +232,32 @@ class TestReserve:
         assert caught.value.errno == errno.ENOSPC
         assert list(disk.iterdir()) == []
 
+    def test_a_limit_on_the_size_of_files_is_a_failure(self, path: Path) -> None:
+        """In a process of its own: the limit is the real one, and it holds for the whole process."""
+        code = """
+import json, resource, sys
+from verify.ledger.frames import Kind, operation_record
+from verify.ledger.recorder import Recorder
+recorder = Recorder(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), {"event": "open", "part": 1})
+resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000))
+for sequence in range(10_000):
+    recorder.append(operation_record(Kind.WRITE, 0, sequence, 1000 + sequence, 2000 + sequence))
+    if sequence % 100 == 99:
+        recorder.flush()
+recorder.close({"event": "close", "monotonic_ns": 7})
+print(json.dumps([recorder.full, recorder.failure.errno, recorder.size_bytes, recorder.head]))
+"""
+        command = [sys.executable, "-c", code, str(path), str(TAG), str(PART)]
+        done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True)
+        full, error, size_bytes, head = json.loads(done.stdout)
+        assert (full, error) == (False, errno.EFBIG)
+        found, state = read(path)
+        assert (state.torn, state.damaged, state.closed) == ("", "", False)
+        assert (state.good_bytes, state.head) == (size_bytes, head)
+        assert path.stat().st_size == size_bytes
+        assert 50_000 - 2472 < size_bytes <= 50_000
+        assert found == [OPENING, *items(len(found) - 1)]
 
-class TestRealFullDisk:
     def test_it_ends_at_a_whole_frame_and_the_reserve_lets_the_rest_and_the_close_in(
         self, small_disk: Callable[[int], Path]
     ) -> None:
