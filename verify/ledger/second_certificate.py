@@ -42,7 +42,7 @@ def server_context() -> tuple[ssl.SSLContext, bytes]:
         context.minimum_version = ssl.TLSVersion.TLSv1_3
         context.num_tickets = 0
         context.load_cert_chain(paths[1], paths[0])
-        pem = os.pread(certificate, _CERTIFICATE_BYTES_MAX, 0).decode("ascii")
+        pem = os.pread(certificate, _CERTIFICATE_BYTES_MAX, 0).decode()
         return context, fingerprint(ssl.PEM_cert_to_DER_cert(pem))
     finally:
         os.close(key)

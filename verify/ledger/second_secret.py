@@ -63,7 +63,7 @@ def read_secret(path: str) -> bytes:
         CannotRun: if it cannot be read.
     """
     try:
-        file = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        file = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
     except FileNotFoundError:
         raise UsageError(
             f"--secret {path}: there is no such file; `ackproof receive` makes one, which is then copied to the guest"
@@ -96,7 +96,7 @@ def make_secret(path: str) -> bool:
         CannotRun: if it cannot be made.
     """
     try:
-        file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+        file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except FileExistsError:
         return False
     except OSError as error:

@@ -37,7 +37,7 @@ class Tail:
         """
         if self._file is None:
             try:
-                self._file = os.open(self.path, os.O_RDONLY | os.O_CLOEXEC)
+                self._file = os.open(self.path, os.O_RDONLY)
             except FileNotFoundError:
                 return
         size = os.fstat(self._file).st_size
