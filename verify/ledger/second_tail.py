@@ -41,6 +41,8 @@ class Tail:
             except FileNotFoundError:
                 return
         size = os.fstat(self._file).st_size
+        if size < self.written:  # Half a frame was taken back: the ledger's disk is full.
+            self._samples = [(at, min(length, size)) for at, length in self._samples]
         if size != self.written:
             self.written = size
             self._samples.append((now, size))
@@ -54,7 +56,7 @@ class Tail:
 
     def waiting_since(self) -> float | None:
         """Since when there is something that is not confirmed."""
-        return self._samples[0][0] if self._samples and self.written > self.confirmed else None
+        return next((at for at, length in self._samples if length > self.confirmed), None)
 
     def whole_frames(self) -> bytes:
         """The next whole frames to send, about `FRAMES_BYTES` of them or one; b"" if none is there.
