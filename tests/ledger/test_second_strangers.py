@@ -30,16 +30,7 @@ from verify.ledger.second_channel import (
     greet_receiver,
     parse_address,
 )
-from verify.ledger.second_secret import (
-    NONCE_BYTES,
-    RECEIVER,
-    SECRET_BYTES_MIN,
-    SENDER,
-    fingerprint,
-    make_secret,
-    proof,
-    read_secret,
-)
+from verify.ledger.second_secret import NONCE_BYTES, RECEIVER, SENDER, fingerprint, proof
 
 OTHER_SECRET = b"another secret of thirty-two bytes"
 
@@ -305,41 +296,6 @@ class TestManyAndSlow:
                 sock.sendall(b"x" * 100)
                 assert is_closed(sock)
         assert len([line for line in held.said if line.startswith("refused a connection")]) == 1
-
-
-class TestSecretFile:
-    def test_is_made_for_its_owner_alone_and_read_back(self, tmp_path: Path) -> None:
-        path = tmp_path / "secret"
-        assert make_secret(str(path))
-        assert path.stat().st_mode & 0o777 == 0o600
-        secret = read_secret(str(path))
-        assert len(secret) >= SECRET_BYTES_MIN
-        assert not make_secret(str(path))
-        assert read_secret(str(path)) == secret
-        assert make_secret(str(tmp_path / "other"))
-        assert read_secret(str(tmp_path / "other")) != secret
-
-    @pytest.mark.parametrize("mode", [0o640, 0o604, 0o644, 0o620])
-    def test_that_others_may_read_is_refused(self, tmp_path: Path, mode: int) -> None:
-        path = tmp_path / "secret"
-        path.write_bytes(SECRET)
-        path.chmod(mode)
-        with pytest.raises(UsageError, match="chmod 600"):
-            read_secret(str(path))
-
-    @pytest.mark.parametrize("content", [b"", b"short\n", b" " * 100, b"x" * 31 + b"\n", b"x" * 5000])
-    def test_of_too_few_or_too_many_bytes_is_refused(self, tmp_path: Path, content: bytes) -> None:
-        path = tmp_path / "secret"
-        path.write_bytes(content)
-        path.chmod(0o600)
-        with pytest.raises(UsageError, match="bytes"):
-            read_secret(str(path))
-
-    def test_that_is_not_there_or_no_file_is_refused(self, tmp_path: Path) -> None:
-        with pytest.raises(UsageError, match="no such file"):
-            read_secret(str(tmp_path / "none"))
-        with pytest.raises(UsageError, match="is no file"):
-            read_secret(str(tmp_path))
 
 
 @pytest.mark.parametrize(
