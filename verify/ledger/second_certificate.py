@@ -30,14 +30,14 @@ def server_context() -> tuple[ssl.SSLContext, bytes]:
         paths = [f"/proc/self/fd/{file}" for file in (key, certificate)]
         command = [*_COMMAND, "-keyout", paths[0], "-out", paths[1]]
         try:
-            done = subprocess.run(
-                command, stdin=subprocess.DEVNULL, capture_output=True, text=True, errors="replace", check=False,
+            subprocess.run(
+                command, stdin=subprocess.DEVNULL, capture_output=True, errors="replace", check=True,
                 timeout=_PATIENCE_S, pass_fds=(key, certificate),
             )  # fmt: skip
         except (OSError, subprocess.TimeoutExpired):
             raise CannotRun("the program openssl is needed to receive, and cannot be run; install it") from None
-        if done.returncode:
-            raise CannotRun(f"openssl made no certificate: {done.stderr.strip()[-200:]}")
+        except subprocess.CalledProcessError as error:
+            raise CannotRun(f"openssl made no certificate: {error.stderr.strip()[-200:]}") from None
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
         context.minimum_version = ssl.TLSVersion.TLSv1_3
         context.num_tickets = 0
