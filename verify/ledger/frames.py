@@ -161,7 +161,7 @@ def encode_event(event: dict[str, Any]) -> bytes:
     """
     _check_event_value(event, EVENT_DEPTH_MAX)
     text = json.dumps(event, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
-    body = text.encode("utf-8", "replace")
+    body = text.encode(errors="replace")
     if len(body) > EVENT_BYTES_MAX:
         raise ValueError(f"an event of {len(body)} bytes is too long")
     return body
@@ -176,7 +176,7 @@ def decode_event(body: bytes) -> dict[str, Any]:
     if len(body) > EVENT_BYTES_MAX:
         raise ValueError(f"an event of {len(body)} bytes is too long")
     try:
-        event = json.loads(body.decode("utf-8"))
+        event = json.loads(body.decode())
     except (ValueError, RecursionError):
         raise ValueError("the event is not JSON") from None
     if not isinstance(event, dict):
@@ -187,7 +187,7 @@ def decode_event(body: bytes) -> dict[str, Any]:
 
 
 def _sayable(text: str) -> bool:
-    return text.isascii() or text == text.encode("utf-8", "replace").decode("utf-8")
+    return text.isascii() or text == text.encode(errors="replace").decode()
 
 
 def _check_event_value(value: Any, depth: int) -> None:
