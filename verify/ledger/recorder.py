@@ -13,7 +13,7 @@ import os
 import threading
 import time
 from collections.abc import Iterator
-from typing import Any, cast
+from typing import Any
 
 from blake3 import blake3
 
@@ -48,7 +48,7 @@ def reserve_room(folder: str) -> None:
         OSError: if there is no room even for that.
     """
     path = os.path.join(folder, RESERVE_NAME)
-    file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    file = os.open(path, os.O_WRONLY | os.O_CREAT, 0o644)
     try:
         os.posix_fallocate(file, 0, RESERVE_BYTES)
     except OSError:
@@ -81,7 +81,7 @@ class Recorder:
     """
 
     def __init__(self, path: str, tag: int, part: int, opening: dict[str, Any]) -> None:
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND
         self._file = os.open(path, flags, 0o644)
         self._pending: list[bytes | dict[str, Any]] = [opening]
         self._head = chain_start(tag, part)
@@ -100,11 +100,9 @@ class Recorder:
         What is added after `close` was called may be left out.
         """
         self._threads = [
-            threading.Thread(target=target, name=name, daemon=True)
-            for target, name in (
-                (self._write_loop, "ledger"), (self._heartbeat_loop, "heartbeat"), (self._sync_loop, "sync"),
-            )
-        ]  # fmt: skip
+            threading.Thread(target=loop, daemon=True)
+            for loop in (self._write_loop, self._heartbeat_loop, self._sync_loop)
+        ]
 
     def start(self) -> None:
         """Start writing frames and heartbeats."""
@@ -218,12 +216,13 @@ class Recorder:
 def _bodies(items: list[bytes | dict[str, Any]]) -> Iterator[tuple[FrameKind, bytes, int]]:
     """Cut records and events into frame bodies, in order; each with how many of the items it holds."""
     at = 0
-    for end in (*(number for number, item in enumerate(items) if isinstance(item, dict)), len(items)):
+    events = [(number, item) for number, item in enumerate(items) if isinstance(item, dict)]
+    for end, event in (*events, (len(items), None)):
         for first in range(at, end, RECORDS_MAX):
-            records = cast("list[bytes]", items[first : min(first + RECORDS_MAX, end)])
+            records: list[Any] = items[first : min(first + RECORDS_MAX, end)]
             yield FrameKind.OPERATIONS, b"".join(records), len(records)
-        if end < len(items):
-            yield FrameKind.EVENT, _event_body(cast("dict[str, Any]", items[end])), 1
+        if event is not None:
+            yield FrameKind.EVENT, _event_body(event), 1
         at = end + 1
 
 
@@ -233,4 +232,4 @@ def _event_body(event: dict[str, Any]) -> bytes:
         return encode_event(event)
     except ValueError as error:
         kind = str(event.get("event"))[:100]
-        return encode_event({"event": "unwritable", "kind": kind, "why": str(error)[:200]})
+        return encode_event({"event": "unwritable", "kind": kind, "why": str(error)})
