@@ -17,8 +17,11 @@ import pytest
 from blake3 import blake3
 
 from tests.ledger.slow_ledger import KINDS, PART, TAG, Item, Record, read
+from verify.ledger import recorder as recorder_module
 from verify.ledger.frames import (
     BODY_BYTES_MAX,
+    EVENT_BYTES_MAX,
+    HEADER,
     HEADER_BYTES,
     RECORD_BYTES,
     RECORDS_MAX,
@@ -132,19 +135,23 @@ class TestWriting:
             Recorder(str(tmp_path / "none" / "001.ledger"), TAG, PART, OPENING)
 
     def test_an_event_that_the_format_cannot_say_is_told_in_its_place(self, path: Path, recorder: Recorder) -> None:
-        bad: list[Any] = [{"event": "mark", "a": 2**70}, {"event": "stop", 3: 4}, {"a": b""}]
-        bad.append({"event": "n", "x": float("inf")})
-        for number, event in enumerate(bad):
+        bad: list[tuple[dict[Any, Any], str, str]] = [
+            ({"event": "mark", "a": 2**70}, "mark", "a number of the event needs more than 64 bits"),
+            ({"event": "stop", 3: 4}, "stop", "a key of the event is not text"),
+            ({"a": b""}, "None", "the event holds a value of type bytes"),
+            ({"event": "n", "x": float("inf")}, "n", "a number of the event is not finite"),
+            ({"event": "k" * 101, "x": {1}}, "k" * 100, "the event holds a value of type set"),
+            ({"event": "x" * EVENT_BYTES_MAX}, "x" * 100, f"an event of {EVENT_BYTES_MAX + 12} bytes is too long"),
+        ]
+        wanted: list[Item] = [OPENING]
+        for number, (event, kind, why) in enumerate(bad):
             recorder.append(record_of(number))
             recorder.append(event)
+            wanted += [item_of(number), {"event": "unwritable", "kind": kind, "why": why}]
         recorder.close(CLOSING)
         found, state = read(path)
+        assert found == [*wanted, CLOSING]
         assert state.damaged == ""
-        told = [item for item in found if isinstance(item, dict) and item["event"] == "unwritable"]
-        assert [item["kind"] for item in told] == ["mark", "stop", "None", "n"]
-        reasons = ("64 bits", "a key", "type bytes", "not finite")
-        assert all(reason in item["why"] for reason, item in zip(reasons, told, strict=True))
-        assert [type(item) for item in found[1:-1]] == [tuple, dict] * 4
 
     def test_text_that_is_no_unicode_stops_nothing(self, path: Path, recorder: Recorder) -> None:
         """As the shell gives it when an operator's terminal is not set to UTF-8."""
@@ -155,18 +162,34 @@ class TestWriting:
         assert found == [OPENING, {"event": "mark", "text": "Regler A ? gezogen"}, item_of(1), CLOSING]
         assert state.damaged == ""
 
-    def test_more_than_fits_in_a_frame_is_cut_into_several(self, path: Path, recorder: Recorder) -> None:
-        """As after the ledger's own disk stood still for a while."""
-        count = RECORDS_MAX + 5
-        assert count < PENDING_RECORDS_MAX
-        for _ in range(count):
-            recorder.append(record_of(3))
+    @pytest.mark.parametrize(
+        ("count", "frames"), [(0, []), (1, [1]), (3, [3]), (4, [4]), (5, [4, 1]), (8, [4, 4]), (9, [4, 4, 1])]
+    )
+    def test_more_than_fits_in_a_frame_is_cut_into_several(
+        self, path: Path, recorder: Recorder, monkeypatch: pytest.MonkeyPatch, count: int, frames: list[int]
+    ) -> None:
+        """As after the ledger's own disk stood still for a while; here four records fill a frame."""
+        assert RECORDS_MAX * RECORD_BYTES <= BODY_BYTES_MAX < (RECORDS_MAX + 1) * RECORD_BYTES
+        assert RECORDS_MAX < PENDING_RECORDS_MAX
+        monkeypatch.setattr(recorder_module, "RECORDS_MAX", 4)
+        wanted: list[Item] = [OPENING]
+        for part in range(2):
+            for sequence in range(count):
+                recorder.append(record_of(sequence, part))
+            recorder.append({"event": "mark", "part": part})
+            wanted += [*(item_of(sequence, part) for sequence in range(count)), {"event": "mark", "part": part}]
+        for sequence in range(count):
+            recorder.append(record_of(sequence))
         recorder.close(CLOSING)
         found, state = read(path)
+        assert found == [*wanted, *(item_of(sequence) for sequence in range(count)), CLOSING]
         assert (state.damaged, state.torn, state.closed) == ("", "", True)
-        assert len(found) == count + 2
-        assert state.frames == 4
-        assert RECORDS_MAX * RECORD_BYTES <= BODY_BYTES_MAX < (RECORDS_MAX + 1) * RECORD_BYTES
+        data, sizes = path.read_bytes(), []
+        while data:
+            body_bytes, records = HEADER.unpack(data[: HEADER.size])[4:6]
+            sizes.append(records)
+            data = data[HEADER_BYTES + body_bytes :]
+        assert sizes == [1, *frames, 1, *frames, 1, *frames, 1]
 
     @pytest.mark.parametrize(("records", "most_bytes"), [(250, 24.3), (1000, 24.1), (2500, 24.05)])
     def test_an_acknowledged_write_costs_hardly_more_than_its_record(
