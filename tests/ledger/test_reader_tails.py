@@ -24,6 +24,7 @@ from tests.ledger.slow_ledger import (
     small_frames,
     writes,
 )
+from verify.ledger import reader
 from verify.ledger.frames import HEADER_BYTES
 from verify.ledger.reader import CHUNK_BYTES, SECTOR_BYTES, ZERO_TAIL_BYTES_MIN, LedgerFile, LedgerState
 
@@ -194,6 +195,17 @@ class TestZeroFilled:
 
 
 class TestLongFiles:
+    @pytest.mark.parametrize(
+        ("most", "stretches"), [(1, [1] * 7), (2, [2, 2, 2, 1]), (3, [3, 3, 1]), (7, [7]), (8, [7])]
+    )
+    def test_a_stretch_ends_with_the_frame_that_fills_it(
+        self, path: Path, monkeypatch: pytest.MonkeyPatch, most: int, stretches: list[int]
+    ) -> None:
+        """Or it would take more memory than it was given; here each frame holds one record."""
+        monkeypatch.setattr(reader, "CHUNK_BYTES", most * 24)
+        path.write_bytes(b"".join(build([Frame(writes(0, number, 1)) for number in range(7)])))
+        assert [len(item) for item in LedgerFile(str(path), TAG, PART).items()] == stretches
+
     def test_records_come_in_stretches_that_join_to_all_of_them(self, path: Path) -> None:
         """More records than one stretch, in frames of odd sizes, with events between some of them."""
         draw = random.Random(8)
