@@ -138,12 +138,12 @@ class LedgerFile:
             while state.good_bytes < limit:
                 frame = read_frame(file, state, before)
                 if frame is None:
-                    break
+                    return
                 content, _, before = frame
                 state.take(*frame)
                 yield content
-        if not state.frames and not state.damaged:
-            state.torn = state.torn or "the file is empty"
+        if not state.frames:
+            state.torn = "the file is empty"
 
 
 def read_frame(

@@ -90,7 +90,6 @@ class Recorder:
         self._flush_lock = threading.Lock()
         self._stop = threading.Event()
         self._closed = False
-        self._spoiled = False
         self._reserve_path = os.path.join(os.path.dirname(path), RESERVE_NAME)
         self.failure: OSError | None = None
         self.full = False
@@ -166,8 +165,9 @@ class Recorder:
                 self._write_frame(kind, body, records)
                 del self._pending[:records]
         except OSError as error:
-            if error.errno not in DISK_FULL or self._spoiled:
+            if error.errno not in DISK_FULL:
                 self.failure = error
+            if self.failure is not None:
                 return False
             self.full = True
             with contextlib.suppress(OSError):
@@ -179,18 +179,18 @@ class Recorder:
         """Append one frame whole, or leave the file as it was.
 
         Raises:
-            OSError: if it could not be written.
+            OSError: if it could not be written; it is in `failure` too if a part of the frame could not be taken back.
         """
         frame = encode_frame(kind, self._number, self._head, body, records)
         view = memoryview(frame)
         try:
             while view:
                 view = view[os.write(self._file, view) :]
-        except OSError:
-            self._spoiled = True
-            with contextlib.suppress(OSError):
+        except OSError as error:
+            try:
                 os.ftruncate(self._file, self._size_bytes)
-                self._spoiled = False
+            except OSError:
+                self.failure = error
             raise
         self._head = blake3(frame).digest()
         self._number += 1
