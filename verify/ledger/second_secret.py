@@ -71,19 +71,20 @@ def read_secret(path: str) -> bytes:
     except OSError as error:
         raise CannotRun(f"--secret {path} cannot be read: {error.strerror}") from None
     try:
-        mode = os.fstat(file).st_mode
-        if not stat.S_ISREG(mode):
+        status = os.fstat(file)
+        if not stat.S_ISREG(status.st_mode):
             raise UsageError(f"--secret {path} is no file")
-        if mode & 0o077:
+        if status.st_mode & 0o077:
             raise UsageError(f"--secret {path} may be read by others; do: chmod 600 {path}")
-        secret = os.read(file, SECRET_BYTES_MAX + 1).strip()
+        secret = os.read(file, SECRET_BYTES_MAX).strip()
     except OSError as error:
         raise CannotRun(f"--secret {path} cannot be read: {error.strerror}") from None
     finally:
         os.close(file)
-    if not SECRET_BYTES_MIN <= len(secret) <= SECRET_BYTES_MAX:
+    held = len(secret) if status.st_size <= SECRET_BYTES_MAX else status.st_size  # More than that was not looked at.
+    if not SECRET_BYTES_MIN <= held <= SECRET_BYTES_MAX:
         raise UsageError(
-            f"--secret {path} holds {len(secret)} bytes; it takes {SECRET_BYTES_MIN} to {SECRET_BYTES_MAX} random "
+            f"--secret {path} holds {held} bytes; it takes {SECRET_BYTES_MIN} to {SECRET_BYTES_MAX} random "
             "ones, such as `openssl rand -hex 32` prints"
         )
     return secret
