@@ -74,16 +74,22 @@ class TestTheFile:
 
 
 class TestFrames:
-    @pytest.mark.parametrize("length", [*range(80), *range(len(FRAMES[0]) - 3, len(FRAMES[0]) + 99), len(WHOLE) - 1])
-    def test_what_is_there_in_part_is_left_for_later(self, tail: Tail, path: Path, length: int) -> None:
-        ends = [len(b"".join(FRAMES[:count])) for count in range(len(FRAMES) + 1)]
-        kept = max(end for end in ends if end <= length)
-        assert seen(tail, path, WHOLE[:length]).whole_frames() == WHOLE[:kept]
-        assert tail.sent == 0, "it is sent when the caller says so"
-        tail.sent = kept
-        assert seen(tail, path, WHOLE).whole_frames() == WHOLE[kept:]
-        tail.sent = len(WHOLE)
-        assert tail.whole_frames() == b""
+    @pytest.mark.parametrize("beyond", [0, 1, 4, HEADER_BYTES - 1, HEADER_BYTES, HEADER_BYTES + 1])
+    def test_what_is_there_in_part_is_left_for_later(self, tmp_path: Path, beyond: int) -> None:
+        for count in range(len(FRAMES)):
+            path = tmp_path / f"{count:03d}.ledger"
+            kept = len(b"".join(FRAMES[:count]))
+            tail = seen(Tail(str(path)), path, WHOLE[: kept + beyond])
+            assert tail.whole_frames() == WHOLE[:kept]
+            assert tail.sent == 0, "it is sent when the caller says so"
+            tail.sent = kept
+            with path.open("ab") as file:
+                file.write(WHOLE[kept + beyond :])
+            tail.look(1.0)
+            assert tail.whole_frames() == WHOLE[kept:]
+            tail.sent = len(WHOLE)
+            assert tail.whole_frames() == b""
+            tail.close()
 
     def test_a_frame_without_a_body_is_one(self, tail: Tail, path: Path) -> None:
         (empty,) = build([Frame(b"", kind=1)])
