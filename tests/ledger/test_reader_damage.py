@@ -42,6 +42,7 @@ STARTS = [sum(map(len, FRAMES[:index])) for index in range(len(FRAMES) + 1)]
 
 
 def read_bytes(path: Path, data: bytes | bytearray) -> tuple[list[Item], LedgerState]:
+    path.unlink(missing_ok=True)  # Some file systems hold up who writes over a file.
     path.write_bytes(data)
     return read(path)
 

@@ -39,6 +39,7 @@ def whole_frames(frames: list[bytes], data: bytes) -> list[bytes]:
 
 
 def read_bytes(path: Path, data: bytes) -> tuple[list[Item], LedgerState]:
+    path.unlink(missing_ok=True)  # Some file systems hold up who writes over a file.
     path.write_bytes(data)
     return read(path)
 
