@@ -128,7 +128,7 @@ class Channel:
             OSError: if the connection is lost, or nothing comes in time.
             ProtocolError: if something else comes.
         """
-        message = self.receive(max(deadline - time.monotonic(), 0.0))
+        message = self.receive(deadline - time.monotonic())
         if message is None:
             raise TimeoutError("the other end does not answer")
         if message[0] != kind or (length is not None and len(message[1]) != length):
