@@ -255,8 +255,7 @@ class SecondLedger:
             kind, content = message
             if kind == Kind.HELD:
                 break
-            if kind != Kind.WAIT:
-                self._take(kind, content)
+            self._take(kind, content)
             if self._stop.is_set():
                 raise OSError("stopped")
         with self._lock:
