@@ -68,15 +68,14 @@ class _Part:
         if held.state.size_bytes > held.state.good_bytes:
             os.ftruncate(self.file, held.state.good_bytes)
         os.fsync(self.file)
-        self.state = replace(held.state, torn="", size_bytes=held.state.good_bytes)
-        self.lasting = self.state
+        self.state = self.lasting = held.state
 
     def append(self, offset: int, frames: bytes, part: int) -> None:
         held = self.state.good_bytes
         if offset > held:
             raise Contradiction(f"frames of {self.name} at byte {offset} leave a gap: {held} bytes are held", part)
         overlap = min(held - offset, len(frames))
-        if overlap and os.pread(self.file, overlap, offset) != frames[:overlap]:
+        if os.pread(self.file, overlap, offset) != frames[:overlap]:
             raise Contradiction(f"{self.name} holds other bytes at byte {offset} than what came", part)
         rest = frames[overlap:]
         if not rest:
