@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import math
 import os
 import socket
 import ssl
@@ -83,15 +84,14 @@ class Receiver:
         self._copies: dict[str, RunCopy] = {}
         self._told: dict[str | None, set[str]] = {}
         self._stopping = threading.Event()
-        self._stranger_told = -STRANGER_TOLD_EVERY_S
+        self._stranger_told = -math.inf
         self._held = _hold(folder)
         try:
             self._listener = _listen(address)
         except BaseException:
             os.close(self._held)
             raise
-        host, port = self._listener.getsockname()[:2]
-        self.address: tuple[str, int] = (host, port)
+        self.address: tuple[str, int] = self._listener.getsockname()[:2]
 
     def run(self) -> None:
         """Take connections until `stop`; then what was received is made lasting."""
@@ -359,11 +359,11 @@ class _Connection(threading.Thread):
         written, behind_ms = STATUS.unpack(content)
         behind_s = behind_ms / 1000
         if behind_s >= LAG_TOLD_S and not self._behind:
+            self._behind = True
             self._say(f"lags: {behind_s:.1f} s behind its writer, which has written {written:,} bytes")
         elif behind_s < 1.0 and self._behind:
+            self._behind = False
             self._say("has caught up")
-        if behind_s >= LAG_TOLD_S or behind_s < 1.0:
-            self._behind = behind_s >= LAG_TOLD_S
 
     def _try_to_send(self, channel: Channel, kind: Kind, content: bytes) -> None:
         with contextlib.suppress(OSError):
