@@ -48,7 +48,7 @@ def test_any_missing_or_wrong_field_is_told(where):
     for step in where:
         target = target[step]
     for name in list(target):
-        for value in (None, "x", -1, 2**70, [], {}, 1.5, True):
+        for value in (None, "x", -1, 2**70, 10**400, float("nan"), float("inf"), [], {}, 1.5, True):
             broken = json.loads(json.dumps(whole))
             inner = broken
             for step in where:

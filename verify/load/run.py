@@ -210,7 +210,7 @@ class _Reader:
         value = self.value.get(name)
         if not isinstance(value, (int, float)) or isinstance(value, bool):
             raise UsageError(f"{self.where}: the field {name!r} is missing or not a number")
-        return self._ranged(name, float(value), low, high)
+        return float(self._ranged(name, value, low, high))
 
     def choice(self, name: str, allowed: list[str] | tuple[str, ...]) -> str:
         value = self.field(name, str)
