@@ -185,7 +185,7 @@ class RunCopy:
             replace_plain(path, content)
             self.about = about
         self.run = run
-        with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        with contextlib.suppress(OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
             known = json.loads(_content(self.path / RECEIVED_NAME))
             self._received |= {"sender": str(known["sender"]), "began_wall_ns": int(known["began_wall_ns"])}
 
