@@ -109,14 +109,11 @@ class Channel:
             message = self._cut()
             if message is not None:
                 return message
-            left = max(deadline - time.monotonic(), 0.0)
-            self._sock.settimeout(left)
+            self._sock.settimeout(max(deadline - time.monotonic(), 0.0))
             try:
                 chunk = self._sock.recv(_READ_BYTES)
             except (TimeoutError, ssl.SSLWantReadError, ssl.SSLWantWriteError):
-                if left <= 0.0:
-                    return None
-                continue
+                return None
             if not chunk:
                 raise ConnectionResetError("the other end closed the connection")
             self._got += chunk
@@ -244,10 +241,9 @@ def parse_address(text: str, what: str) -> tuple[str, int]:
         UsageError: if the text is no such address.
     """
     match = _ADDRESS.fullmatch(text.strip())
-    port = int(match["port"]) if match is not None else 0
-    if match is None or port > 65535:
+    if match is None or int(match["port"]) > 65535:
         raise UsageError(f"{what} {text!r} is no address; write it as 192.0.2.7:7420 or [2001:db8::7]:7420")
-    return match["v6"] or match["host"], port
+    return match["v6"] or match["host"], int(match["port"])
 
 
 def name_of(address: tuple[str, int]) -> str:
