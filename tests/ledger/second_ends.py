@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import json
 import random
 import socket
@@ -106,6 +107,28 @@ class Held:
     def bytes_of(self, run: Run, part: int) -> bytes:
         path = self.folder / run.run_id / "ledger" / f"{part:03d}.ledger"
         return path.read_bytes() if path.exists() else b""
+
+
+@functools.cache
+def certificate() -> tuple[ssl.SSLContext, bytes]:
+    """What a receiver that a test plays encrypts with: made once, for making it takes long."""
+    return server_context()
+
+
+@contextlib.contextmanager
+def joined() -> Iterator[tuple[ssl.SSLSocket, ssl.SSLSocket]]:
+    """Both ends of an encrypted connection, the sender's first, over a pair of sockets and in one thread."""
+    near, far = socket.socketpair()
+    sender = client_context().wrap_socket(near, do_handshake_on_connect=False)
+    receiver = certificate()[0].wrap_socket(far, server_side=True, do_handshake_on_connect=False)
+    with sender, receiver:
+        for end in (sender, receiver, sender, receiver):
+            end.settimeout(0.0)
+            with contextlib.suppress(ssl.SSLWantReadError):
+                end.do_handshake()
+        for end in (sender, receiver):
+            end.settimeout(PATIENCE_S)
+        yield sender, receiver
 
 
 def encrypted(held: Held) -> ssl.SSLSocket:
