@@ -19,7 +19,7 @@ from blake3 import blake3
 from tests.ledger.slow_ledger import Frame, build, writes
 from verify.drill.planning import RunRequest, StreamRequest, plan_run
 from verify.ledger.second_certificate import client_context, server_context
-from verify.ledger.second_channel import Channel
+from verify.ledger.second_channel import Channel, Kind, greet_sender
 from verify.ledger.second_receiver import Receiver
 from verify.ledger.second_sender import SecondLedger, paths_of
 from verify.load.run import Run
@@ -163,6 +163,30 @@ def sending(written: Written, address: tuple[str, int], secret: bytes = SECRET) 
         yield second
     finally:
         second.stop()
+
+
+class PlayedReceiver:
+    """The receiver's end as a test plays it, message by message, for a real sender."""
+
+    def __init__(self) -> None:
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.listener.settimeout(PATIENCE_S)
+        self.address: tuple[str, int] = self.listener.getsockname()[:2]
+
+    def take(self) -> tuple[Channel, bytes]:
+        """The next connection, once its sender has proved the secret, and the run.json that it sent."""
+        raw, _ = self.listener.accept()
+        raw.settimeout(PATIENCE_S)
+        context, shown = certificate()
+        channel = greet_sender(context.wrap_socket(raw, server_side=True), SECRET, shown)
+        return channel, channel.expect(Kind.RUN, time.monotonic() + PATIENCE_S)
+
+
+def next_of(channel: Channel) -> tuple[Kind, bytes]:
+    """What the other end says next."""
+    message = channel.receive(PATIENCE_S)
+    assert message is not None, "it says nothing"
+    return message
 
 
 class Link:
