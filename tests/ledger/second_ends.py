@@ -90,10 +90,12 @@ def spelled(event: dict[str, Any]) -> bytes:
 class Held:
     """A receiver in this process. `said` is what it said."""
 
-    def __init__(self, folder: Path, port: int = 0, secret: bytes = SECRET) -> None:
+    def __init__(
+        self, folder: Path, port: int = 0, secret: bytes = SECRET, made: tuple[ssl.SSLContext, bytes] | None = None
+    ) -> None:
         self.folder = folder
         self.said: list[str] = []
-        context, shown = server_context()
+        context, shown = made or server_context()
         self.receiver = Receiver(folder, ("127.0.0.1", port), secret, context, shown, self.said.append)
         self.address = self.receiver.address
         self._thread = threading.Thread(target=self.receiver.run, daemon=True)
