@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import functools
 import json
+import os
 import random
 import socket
 import ssl
@@ -189,6 +190,29 @@ def next_of(channel: Channel) -> tuple[Kind, bytes]:
     message = channel.receive(PATIENCE_S)
     assert message is not None, "it says nothing"
     return message
+
+
+class Clock:
+    """What one end takes for time, moved by the test alone; `asked` counts how often it looked."""
+
+    def __init__(self, now: float) -> None:
+        self.now = now
+        self.asked = 0
+
+    def monotonic(self) -> float:
+        self.asked += 1
+        return self.now
+
+    def let_it_look(self) -> None:
+        """Wait until it was looked at often enough for all to have been done that is due."""
+        before = self.asked
+        wait_for(lambda: self.asked > before + 8, "a look at the clock")
+
+
+def open_files(folder: Path) -> int:
+    """So many files of the folder are open in this process."""
+    links = [f"/proc/self/fd/{number}" for number in os.listdir("/proc/self/fd")]
+    return sum(os.readlink(link).startswith(str(folder)) for link in links if os.path.lexists(link))
 
 
 class Link:
