@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import os
 import subprocess
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+
+from tests.ledger import second_ends
 
 
 @pytest.fixture
@@ -30,3 +33,16 @@ def small_disk(tmp_path: Path) -> Iterator[Callable[[int], Path]]:
     yield mount
     for place in mounted:
         subprocess.run(["umount", "--lazy", str(place)], check=True)
+
+
+@pytest.fixture(autouse=True)
+def threads_that_die(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who waits for a thread that has ended by an exception fails at once, and not when his patience is over."""
+    second_ends.DIED.clear()
+    former = threading.excepthook
+
+    def note(args: threading.ExceptHookArgs) -> None:
+        second_ends.DIED.append(repr(args.exc_value))
+        former(args)
+
+    monkeypatch.setattr(threading, "excepthook", note)

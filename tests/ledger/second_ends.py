@@ -30,10 +30,15 @@ PATIENCE_S = 60.0
 WORKERS = 2
 
 
+DIED: list[str] = []
+"""What threads of the running test have ended by, and should not have."""
+
+
 def wait_for(true: Callable[[], object], what: str) -> None:
-    """Wait for something to become true, or fail."""
+    """Wait for something to become true, or fail: at once if a thread has died."""
     end = time.monotonic() + PATIENCE_S
     while not true():
+        assert not DIED, f"waited in vain for {what}"
         assert time.monotonic() < end, f"waited in vain for {what}"
         time.sleep(0.002)
 
@@ -187,9 +192,15 @@ class PlayedReceiver:
 
 def next_of(channel: Channel) -> tuple[Kind, bytes]:
     """What the other end says next."""
-    message = channel.receive(PATIENCE_S)
-    assert message is not None, "it says nothing"
-    return message
+    said: list[tuple[Kind, bytes]] = []
+
+    def hear() -> bool:
+        message = channel.receive(0.05)
+        said.extend([message] if message is not None else [])
+        return bool(said)
+
+    wait_for(hear, "a message")
+    return said[0]
 
 
 class Clock:

@@ -145,13 +145,16 @@ class TestTakingUp:
 class TestStreaming:
     @pytest.mark.parametrize("messages", [3, 5])
     def test_sends_parts_in_turn_as_far_as_the_window_allows(
-        self, second: SecondLedger, channel: Channel, written: Written, clock: Clock, messages: int,
+        self, second: SecondLedger, played: PlayedReceiver, written: Written, clock: Clock, messages: int,
         monkeypatch: pytest.MonkeyPatch,
     ) -> None:  # fmt: skip
+        second.start(written.run_json, written.paths)
+        channel, _ = played.take()
         due = [frame(written, part, number) for number in (0, 1) for part in (0, 1, 2)]
         window = sum(len(content) - PLACE.size for _, content in due[:messages])
         monkeypatch.setattr(second_sender, "WINDOW_BYTES", window)
         written.grow(3)
+        say_held(channel)
         assert [next_of(channel) for _ in range(messages)] == due[:messages]
         clock.now += STATUS_EVERY_S
         assert next_of(channel)[0] == Kind.STATUS, "more than the window was sent"
@@ -161,6 +164,7 @@ class TestStreaming:
         else:
             refuse(channel, 1, b"why")
             assert next_of(channel) == frame(written, 0, 1), "what is refused is not under way any more"
+        channel.close()
 
     def test_tells_every_second_what_is_written_and_how_far_it_is_behind(
         self, second: SecondLedger, channel: Channel, written: Written, clock: Clock
