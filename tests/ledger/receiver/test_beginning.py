@@ -6,6 +6,7 @@ import json
 import os
 import socket
 import subprocess
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, cast
@@ -14,11 +15,13 @@ import pytest
 
 from tests.ledger.receiver.conversation import another, not_running
 from tests.ledger.second_ends import (
+    PATIENCE_S,
     SECRET,
     Clock,
     Written,
     certificate,
     open_files,
+    wait_for,
 )
 from verify.errors import CannotRun
 from verify.ledger import second_receiver
@@ -43,6 +46,19 @@ class TestBeginning:
             socket.create_connection((host, port)).close()
             self.end(receiver)
             assert sorted(os.listdir("/proc/self/fd")) == before
+
+    def test_connections_do_not_hold_up_the_end_of_the_process(self, tmp_path: Path) -> None:
+        receiver = not_running(tmp_path / "kept")
+        before = set(threading.enumerate())
+        running = threading.Thread(target=receiver.run)
+        running.start()
+        with socket.create_connection(receiver.address):
+            wait_for(lambda: len(set(threading.enumerate()) - before) == 2, "the connection's thread")
+            (one,) = set(threading.enumerate()) - before - {running}
+            assert one.daemon
+        receiver.stop()
+        running.join(PATIENCE_S)
+        assert not running.is_alive()
 
     def test_says_what_stands_in_its_way(self, tmp_path: Path) -> None:
         file = tmp_path / "file"

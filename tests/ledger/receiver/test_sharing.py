@@ -52,6 +52,21 @@ class TestSharing:
         channel.send(Kind.STATUS, STATUS.pack(0, 0))
         assert next_of(channel) == confirmed(written, 0, 0, 0)
 
+    def test_a_stranger_that_was_dropped_counts_no_more_even_if_he_lingers(
+        self, held: Held, clock: Clock, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(second_receiver, "STRANGERS_MAX", 2)
+        go_on = threading.Event()
+        monkeypatch.setattr(held.receiver, "say", lambda _line: go_on.wait(PATIENCE_S))
+        strangers = []
+        for number in range(4):
+            strangers.append(socket.create_connection(held.address, timeout=PATIENCE_S))
+            wait_for(lambda: len(held.receiver._connections) > min(number, 2), "its place")  # noqa: B023
+        assert strangers[1].recv(1) == b""
+        go_on.set()
+        for sock in strangers:
+            sock.close()
+
     def test_a_stranger_is_dropped_in_time_and_no_sender(
         self, held: Held, channel: Channel, connect: Callable[..., Channel], written: Written, tmp_path: Path,
         clock: Clock,
@@ -161,6 +176,17 @@ class TestSharing:
 
 
 class TestStrangers:
+    def test_are_told_of_by_the_kind_of_a_reason_without_words(
+        self, held: Held, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def fail(*_: object) -> None:
+            raise ConnectionAbortedError
+
+        monkeypatch.setattr(second_receiver, "greet_sender", fail)
+        encrypted(held).close()
+        wait_for(lambda: held.said, "the refusal")
+        assert held.said == ["refused a connection from 127.0.0.1: ConnectionAbortedError"]
+
     def test_are_told_of_with_the_reason(self, held: Held, clock: Clock) -> None:
         with socket.create_connection(held.address, timeout=PATIENCE_S) as sock:
             sock.sendall(b"GET / HTTP/1.1\r\n\r\n")

@@ -15,6 +15,7 @@ from tests.ledger.second_ends import (
     Clock,
     PlayedReceiver,
     Written,
+    certificate,
     next_of,
     open_files,
     wait_for,
@@ -195,6 +196,18 @@ class TestConnecting:
         trouble(second, words)
         second.stop()
         assert open_files(written.folder) == 0
+
+    def test_says_what_kind_of_error_it_was_that_has_no_words(
+        self, second: SecondLedger, played: PlayedReceiver, written: Written, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def fail(*_: object) -> None:
+            raise ConnectionAbortedError
+
+        monkeypatch.setattr(second_sender, "greet_receiver", fail)
+        second.start(written.run_json, written.paths)
+        raw, _ = played.listener.accept()
+        certificate()[0].wrap_socket(raw, server_side=True).close()
+        trouble(second, "ConnectionAbortedError")
 
     def test_does_not_hold_up_the_end_of_the_process(self, second: SecondLedger, written: Written) -> None:
         before = set(threading.enumerate())
