@@ -47,7 +47,7 @@ def another(tmp_path: Path, seed: int) -> Written:
     return Written(tmp_path / f"guest{seed}", seed, 2)
 
 
-def not_running(folder: Path, said: list[str] | None = None) -> Receiver:
+def not_running(folder: Path, said: list[str] | None = None, host: str = "127.0.0.1") -> Receiver:
     """A receiver that takes no connections."""
     context, shown = certificate()
-    return Receiver(folder, ("127.0.0.1", 0), SECRET, context, shown, (said if said is not None else []).append)
+    return Receiver(folder, (host, 0), SECRET, context, shown, (said if said is not None else []).append)

@@ -47,6 +47,18 @@ class TestBeginning:
             self.end(receiver)
             assert sorted(os.listdir("/proc/self/fd")) == before
 
+    def test_listens_at_addresses_of_six_parts(self, tmp_path: Path) -> None:
+        try:
+            with socket.create_server(("::1", 0), family=socket.AF_INET6):
+                pass
+        except OSError as error:
+            pytest.skip(f"this host has no such address: {error}")
+        receiver = not_running(tmp_path / "kept", host="::1")
+        host, port = receiver.address
+        assert host == "::1"
+        socket.create_connection((host, port)).close()
+        self.end(receiver)
+
     def test_connections_do_not_hold_up_the_end_of_the_process(self, tmp_path: Path) -> None:
         receiver = not_running(tmp_path / "kept")
         before = set(threading.enumerate())

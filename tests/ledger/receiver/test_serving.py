@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -148,12 +149,15 @@ class TestServing:
             f"cut off: {words}",
         )  # fmt: skip
 
+    @pytest.mark.parametrize(
+        ("number", "words"), [(errno.EIO, "Input/output error"), (errno.ENOSPC, "the receiver's disk is full")]
+    )
     def test_says_what_cannot_be_kept_and_holds_what_was_lasting(
-        self, held: Held, channel: Channel, connect: Callable[..., Channel], written: Written,
+        self, held: Held, channel: Channel, connect: Callable[..., Channel], written: Written, number: int, words: str,
         monkeypatch: pytest.MonkeyPatch,
     ) -> None:  # fmt: skip
         def fail(_file: int) -> None:
-            raise OSError(5, "Input/output error")
+            raise OSError(number, os.strerror(number))
 
         channel.send(Kind.FRAMES, frames_of(written, 0, 0, 6))
         channel.send(Kind.STATUS, STATUS.pack(0, 0))
@@ -164,10 +168,10 @@ class TestServing:
             for part in (1, 2):
                 channel.send(Kind.FRAMES, frames_of(written, part, 0, 1))
             channel.send(Kind.STATUS, STATUS.pack(0, 0))
-            assert next_of(channel) == (Kind.TROUBLE, b"Input/output error")
+            assert next_of(channel) == (Kind.TROUBLE, words.encode())
             assert ends(channel)
             size, more = len(b"".join(written.whole[0][:6])), len(written.whole[2][0])
-            says(held, written, f"cannot be kept: Input/output error; {size + more:,} bytes held")
+            says(held, written, f"cannot be kept: {words}; {size + more:,} bytes held")
             wait_for(lambda: not held.receiver._connections, "its end")
         again = connect(written.run_json)
         rows = [(0, size, blake3(written.whole[0][5]).digest()), (1, 0, bytes(32)), (2, 0, bytes(32))]
