@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 import os
+import socket
+import struct
 from collections.abc import Callable
 from pathlib import Path
 
@@ -12,10 +14,12 @@ from blake3 import blake3
 
 from tests.ledger.receiver.conversation import SYNC_S, confirmed, frames_of, says
 from tests.ledger.second_ends import (
+    SECRET,
     Clock,
     Held,
     Written,
     certificate,
+    encrypted,
     ends,
     next_of,
     open_files,
@@ -29,8 +33,10 @@ from verify.ledger.second_channel import (
     WHOLE_RUN,
     Channel,
     Kind,
+    greet_receiver,
     pack_all,
 )
+from verify.ledger.second_copy import Contradiction
 from verify.ledger.second_receiver import (
     LAG_TOLD_S,
     SILENCE_S,
@@ -129,6 +135,22 @@ class TestServing:
         assert next_of(channel) == (Kind.REFUSED, WHOLE_RUN.to_bytes(2, "little") + words.encode())
         assert ends(channel)
         says(held, written, f"refused: {words}")
+
+    def test_tells_a_sender_nothing_that_is_gone(
+        self, held: Held, written: Written, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        sock = encrypted(held)
+        channel = greet_receiver(sock, SECRET)
+
+        def leave(_content: bytes) -> None:
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))  # Reset, not ended.
+            channel.close()
+            raise Contradiction("why")
+
+        monkeypatch.setattr(second_receiver, "read_description", leave)
+        channel.send(Kind.RUN, written.run_json)
+        wait_for(lambda: held.said and not held.receiver._connections, "the refusal")
+        assert held.said == ["a run: refused: why"]
 
     @pytest.mark.parametrize(
         ("kind", "content", "words"),
