@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import socket
 import struct
@@ -50,6 +51,7 @@ class TestServing:
     ) -> None:
         where = held.folder / written.run.run_id
         says(held, written, f"begins, from 127.0.0.1; 0 bytes held in {where}")
+        assert json.loads((where / "received.json").read_text())["sender"] == "127.0.0.1"
         channel.send(Kind.STATUS, STATUS.pack(0, 0))
         assert next_of(channel) == confirmed(written, 0, 0, 0)
         channel.send(Kind.FRAMES, frames_of(written, 1, 0, 6))

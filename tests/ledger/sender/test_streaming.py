@@ -166,6 +166,33 @@ class TestStreaming:
             assert next_of(channel) == frame(written, 0, 1), "what is refused is not under way any more"
         channel.close()
 
+    def test_waits_for_nothing_while_there_are_frames_and_then_does_not_spin(
+        self, second: SecondLedger, played: PlayedReceiver, written: Written, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        waits: list[float] = []
+        here, real = threading.current_thread(), Channel.receive
+
+        def receive(channel: Channel, patience_s: float) -> tuple[Kind, bytes] | None:
+            if threading.current_thread() is not here and patience_s != SILENCE_S:  # Which it waits for HELD.
+                waits.append(patience_s)
+            return real(channel, patience_s)
+
+        poll_s = 10 * PATIENCE_S  # Far beyond what the test waits for.
+        monkeypatch.setattr(second_sender, "POLL_S", poll_s)
+        monkeypatch.setattr(Channel, "receive", receive)
+        second.start(written.run_json, written.paths)
+        channel, _ = played.take()
+        written.grow(3)
+        del waits[:]
+        say_held(channel)
+        assert [next_of(channel) for _ in range(9)] == [
+            frame(written, part, n) for n in (0, 1, 2) for part in (0, 1, 2)
+        ]
+        wait_for(lambda: waits == [0.0] * 3 + [poll_s], f"it to wait, not {waits}")
+        channel.send(Kind.WAIT)
+        wait_for(lambda: waits == [0.0] * 3 + [poll_s, 0.0, poll_s], f"it to wait, not {waits}")
+        channel.close()
+
     def test_tells_every_second_what_is_written_and_how_far_it_is_behind(
         self, second: SecondLedger, channel: Channel, written: Written, clock: Clock
     ) -> None:
