@@ -162,7 +162,7 @@ class Receiver:
             others = [c for c in self._connections if c.run_id is not None and c is not connection]
             same = [c for c in others if c.run_id == run_id]
             if len(others) - len(same) >= SENDERS_MAX:
-                raise OSError(f"{SENDERS_MAX} runs are being received: no more are taken")
+                raise OSError(f"run {run_id} is not taken: {SENDERS_MAX} are being received already")
             connection.run_id = run_id
         for other in same:
             other.cut()

@@ -97,7 +97,7 @@ class TestSharing:
             assert next_of(channel)[0] == Kind.HELD
         other = another(tmp_path, 6)
         refused = connect(other.run_json)
-        words = "1 runs are being received: no more are taken"
+        words = f"run {other.run.run_id} is not taken: 1 are being received already"
         assert next_of(refused) == (Kind.TROUBLE, words.encode())
         assert held.said[-1] == f"a run: cannot be kept: {words}; nothing held"
         channel.send(Kind.FRAMES, frames_of(written, 0, 0, 1))
