@@ -52,6 +52,15 @@ class TestSharing:
         channel.send(Kind.STATUS, STATUS.pack(0, 0))
         assert next_of(channel) == confirmed(written, 0, 0, 0)
 
+    def test_a_connection_that_is_gone_before_it_is_encrypted_is_let_go(
+        self, held: Held, connect: Callable[..., Channel], written: Written
+    ) -> None:
+        gone = socket.socket()
+        gone.close()
+        held.receiver._admit(gone, "192.0.2.1")
+        assert held.receiver._connections == []
+        assert next_of(connect(written.run_json))[0] == Kind.HELD
+
     def test_a_stranger_that_was_dropped_counts_no_more_even_if_he_lingers(
         self, held: Held, clock: Clock, monkeypatch: pytest.MonkeyPatch
     ) -> None:
