@@ -6,6 +6,12 @@ import os
 import signal
 from types import FrameType
 
+from hypothesis import settings
+
+# On a busy machine any example may take long; what hangs is ended by whoever started the tests.
+settings.register_profile("without deadline", parent=settings.default, deadline=None)
+settings.load_profile("without deadline")
+
 
 def pytest_configure() -> None:
     """Let pytest and the commands under test hear Ctrl-C, also where a shell has it ignored.
