@@ -35,6 +35,14 @@ def small_disk(tmp_path: Path) -> Iterator[Callable[[int], Path]]:
         subprocess.run(["umount", "--lazy", str(place)], check=True)
 
 
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    """Where copies of second ledgers are kept."""
+    made = tmp_path / "kept"
+    made.mkdir()
+    return made
+
+
 @pytest.fixture(autouse=True)
 def threads_that_die(monkeypatch: pytest.MonkeyPatch) -> None:
     """Who waits for a thread that has ended by an exception fails at once, and not when his patience is over."""

@@ -25,13 +25,6 @@ def written(tmp_path: Path) -> Written:
     return Written(tmp_path / "guest", 5, 20)
 
 
-@pytest.fixture
-def place(tmp_path: Path) -> Path:
-    made = tmp_path / "kept"
-    made.mkdir()
-    return made
-
-
 def copy_of(place: Path, written: Written) -> RunCopy:
     copy = RunCopy(place, written.run_json, "192.0.2.5")
     copy.resume(written.run_json)

@@ -19,13 +19,6 @@ def written(tmp_path: Path) -> Written:
 
 
 @pytest.fixture
-def place(tmp_path: Path) -> Path:
-    made = tmp_path / "kept"
-    made.mkdir()
-    return made
-
-
-@pytest.fixture
 def take(place: Path, written: Written) -> Iterator[Callable[..., RunCopy]]:
     """Makes an object for the copy, as a receiver that is started anew does."""
     made: list[RunCopy] = []

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import os
 
-from tests.ledger.second_ends import (
-    Written,
-    wait_for,
-)
+from tests.ledger.second_ends import Written, next_of, wait_for
 from verify.ledger.second_channel import HELD, PLACE, Channel, Kind, pack_all
 from verify.ledger.second_sender import SecondLedger
 
@@ -33,6 +30,15 @@ def frame(written: Written, part: int, number: int) -> tuple[Kind, bytes]:
 def sizes(written: Written) -> dict[int, int]:
     """How long the files are."""
     return {part: os.path.getsize(path) if os.path.exists(path) else 0 for part, path in written.paths.items()}
+
+
+def sent_of_each(channel: Channel, written: Written) -> dict[int, int]:
+    """Write a frame of each part and take it in; how long the files are then."""
+    written.grow(1)
+    size = sizes(written)
+    for _ in size:
+        next_of(channel)
+    return size
 
 
 def trouble(second: SecondLedger, words: str) -> None:

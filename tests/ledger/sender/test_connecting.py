@@ -20,7 +20,7 @@ from tests.ledger.second_ends import (
     open_files,
     wait_for,
 )
-from tests.ledger.sender.conversation import confirm, refuse, say_held, sizes, trouble
+from tests.ledger.sender.conversation import confirm, refuse, say_held, sent_of_each, sizes, trouble
 from verify.ledger import second_sender
 from verify.ledger.second_channel import Channel, Kind
 from verify.ledger.second_sender import PAUSE_S_MIN, STATUS_EVERY_S, SecondLedger, paths_of
@@ -56,10 +56,7 @@ class TestEnding:
     def test_needs_nothing_of_a_part_that_is_refused(
         self, second: SecondLedger, channel: Channel, written: Written
     ) -> None:
-        written.grow(1)
-        size = sizes(written)
-        for _ in size:
-            next_of(channel)
+        size = sent_of_each(channel, written)
         refuse(channel, 1, b"why")
         confirm(channel, (0, size[0]), (2, size[2]))
         second.end(written.end_json, 0.0)
@@ -125,10 +122,7 @@ class TestWaiting:
         self, second: SecondLedger, channel: Channel, written: Written, impatient: Impatient
     ) -> None:
         assert second.wait_confirmed(9.0, impatient).behind_bytes == 0
-        written.grow(1)
-        size = sizes(written)
-        for _ in size:
-            next_of(channel)
+        size = sent_of_each(channel, written)
         refuse(channel, 1, b"why")
         confirm(channel, (0, size[0]), (2, size[2]))
         wait_for(lambda: second.lag().confirmed_bytes == size[0] + size[2], "the confirmation")

@@ -15,7 +15,7 @@ from tests.ledger.second_ends import (
     next_of,
     wait_for,
 )
-from tests.ledger.sender.conversation import confirm, frame, refuse, say_held, sizes, trouble
+from tests.ledger.sender.conversation import confirm, frame, refuse, say_held, sent_of_each, sizes, trouble
 from verify.ledger import second_sender
 from verify.ledger.second_channel import PLACE, STATUS, WHOLE_RUN, Channel, Kind, name_of
 from verify.ledger.second_sender import PAUSE_S_MAX, PAUSE_S_MIN, SILENCE_S, STATUS_EVERY_S, Lag, SecondLedger
@@ -211,10 +211,7 @@ class TestStreaming:
     def test_takes_confirmations_of_what_was_sent_alone(
         self, second: SecondLedger, channel: Channel, written: Written
     ) -> None:
-        written.grow(1)
-        size = sizes(written)
-        for _ in size:
-            next_of(channel)
+        size = sent_of_each(channel, written)
         confirm(channel, (0, size[0] + 1), (77, 1), (1, size[1]), (2, 3))
         wait_for(lambda: second.lag().confirmed_bytes == size[1] + 3, "the confirmation")
 

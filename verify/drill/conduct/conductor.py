@@ -94,7 +94,7 @@ class Conductor:
                 self._carry_out(self._progress.steps[position], position)
                 position += 1
         except Failed:
-            with self._unless_it_fails("no dossier was made of the runs up to here"):
+            with self._saying_what_fails("no dossier was made of the runs up to here"):
                 self._bind()
             raise
         verdict = final_verdict(self._progress)
@@ -109,7 +109,7 @@ class Conductor:
             self._operator.say(said or f"dossier: {self._progress.dossier}")
 
     @contextlib.contextmanager
-    def _unless_it_fails(self, what: str) -> Iterator[None]:
+    def _saying_what_fails(self, what: str) -> Iterator[None]:
         """Say what went wrong, and go on."""
         try:
             yield
@@ -334,7 +334,7 @@ class Conductor:
 
     def _stop_on_fail(self, step: Step) -> None:
         if step.verdict == FAIL and not self._wishes.go_on_after_fail:
-            with self._unless_it_fails("no report was made"):
+            with self._saying_what_fails("no report was made"):
                 self._write_reports(step)
             raise Failed(
                 f"{step.folder}: FAIL. The drill stops here, and the volume is left as it is; keep it so until the "
