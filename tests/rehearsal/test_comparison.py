@@ -9,6 +9,7 @@ import pytest
 from verify.drill.binding import bind
 from verify.drill.particulars import Particulars
 from verify.judge.order import Order
+from verify.rehearsal import rehearse
 from verify.rehearsal.comparison import Reported, compare, compare_moment
 from verify.rehearsal.faults import FAULTS
 from verify.rehearsal.rehearse import rehearse_fault
@@ -84,6 +85,13 @@ def test_the_whole_job_on_the_pair(tmp_path, name):
     assert (rehearsed.record / "checks" / "001" / "losses.csv").is_file()
     content, _, _ = bind([str(rehearsed.record)], str(tmp_path / "dossier"), Particulars(), lambda content: "")
     assert any("proves nothing about any storage" in text for text in content["deviations"])
+
+
+def test_a_load_too_slow_to_be_gone_over_at_once_goes_on_until_it_was(tmp_path, monkeypatch):
+    monkeypatch.setattr(rehearse, "PACE", 100.0)
+    rehearsed = rehearse_fault(FAULTS["late-replay"], tmp_path, seed=4, load_s=2.0)
+    assert rehearsed.comparison.real_blocks
+    assert rehearsed.agrees
 
 
 def test_a_pair_that_lost_something_is_not_agreed_when_the_verdict_says_pass(tmp_path):
