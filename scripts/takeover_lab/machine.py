@@ -28,6 +28,8 @@ __all__ = ["ADAPTER", "RECORD_MOUNT", "STRICT_ADAPTER", "VOLUME", "BootImage", "
 
 ADAPTER, STRICT_ADAPTER = "virtio-scsi-pci", "am53c974"
 BOOT_TIMEOUT_S = 90.0
+_KILLED_S = 10.0
+"""Who is killed is gone by then. Without a limit a `Popen` that a signal broke off as it waited may wait for ever."""
 TAIL_BYTES = 2000
 
 _GUEST_PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
@@ -247,7 +249,8 @@ class GuestMachine:
         if self._process is not None:
             with contextlib.suppress(ProcessLookupError):
                 self._process.kill()
-            self._process.wait()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._process.wait(_KILLED_S)
 
     def take_out(self, inside: str, destination: Path) -> Path:
         """Copy a folder from the record's disk, whose guest is off; nothing is mounted.

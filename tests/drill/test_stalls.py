@@ -65,7 +65,9 @@ def system(tmp_path: Path, attach: Attach) -> Iterator[FileSystem]:
     mounted = FileSystem(point)
     yield mounted
     mounted.thaw()
-    subprocess.run(["umount", str(point)], check=True)
+    # Processes that were left to what never returned end as they are let go, and only then is the file system free.
+    unmount = ["umount", str(point)]
+    wait_until(lambda: not subprocess.run(unmount, capture_output=True, check=False).returncode, "the end of its users")
 
 
 @pytest.fixture
