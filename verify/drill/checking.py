@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from verify.arithmetic import require_right_arithmetic
 from verify.drill.criteria import Criterion, Measured, kept_criteria, missed, unmeasured
 from verify.drill.grounds import require_grounds
 from verify.drill.journal import JOURNAL_NAME, Journal, Region, circumstances, interrupted
@@ -84,6 +85,7 @@ def check_record(
     Raises:
         CannotRun, UsageError: if nothing could be concluded.
     """
+    require_right_arithmetic()
     if folder.running():
         raise CannotRun(f"a run is still writing to {folder.path}; stop it first, or wait for its end")
     if resume and read_twice:

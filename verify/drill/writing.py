@@ -13,6 +13,7 @@ from importlib import metadata
 from types import FrameType
 from typing import Any
 
+from verify.arithmetic import require_right_arithmetic
 from verify.blocks.layout import SECTOR_BYTES_ALLOWED
 from verify.drill.criteria import Criterion
 from verify.drill.grounds import grounds_digest
@@ -259,6 +260,7 @@ def write_to_volume(
         UsageError, CannotRun: with the reason in one sentence.
     """
     request.check()
+    require_right_arithmetic()
     expected = None
     new_bytes = request.start_bytes + sum(request.spans(None))
     existed = os.path.lexists(path)

@@ -128,7 +128,8 @@ class History:
                 one = [int64([number]) for number in (where, issued, OPEN_NS)]
                 self._parts.append((*one, flags(1), one[1]))
         key = np.concatenate([part[0] for part in self._parts])
-        order = np.argsort(key)
+        # Stable, which numpy does without vector instructions: an emulated processor was seen to sort wrongly by them.
+        order = np.argsort(key, kind="stable")
         self.key = key[order]
         self.issued_ns, self.done_ns, through, self.not_before_ns = (
             np.concatenate([part[column] for part in self._parts])[order] for column in range(1, 5)
