@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import shutil
 import signal
 import subprocess
@@ -119,6 +120,7 @@ class TestSignals:
         assert about(tmp_path)["result"]["acknowledged_writes"] == 0
 
     def test_ctrl_c_during_a_check_concludes_nothing(self, tmp_path: Path) -> None:
+        """At moments of any kind: as it begins, one in eight was lost or met a lock that then stayed taken."""
         volume = tmp_path / "volume"
         with open(volume, "wb") as file:
             file.truncate(64 << 30)
@@ -128,16 +130,28 @@ class TestSignals:
         )
         assert written.returncode == 0, written.stderr
         checks = tmp_path / "record" / "checks"
-        check = start("check", tmp_path / "record")
-        wait_until(lambda: list(checks.iterdir()), "the check")
-        check.send_signal(signal.SIGINT)
-        out, err = check.communicate(timeout=60)
-        assert (check.returncode, out) == (CANNOT_RUN, "")
-        assert "nothing was concluded" in err
-        assert "Traceback" not in err
-        assert [path.name for path in checks.iterdir()] == [".001.partial"]
-        assert "--resume goes on from there" in err
-        assert not (tmp_path / "record" / "verdict.json").exists()
+        for _ in range(10):
+            check = start("check", tmp_path / "record")
+            wait_until(lambda: list(checks.iterdir()), "the check")
+            time.sleep(random.uniform(0, 0.02))
+            check.send_signal(signal.SIGINT)
+            out, err = check.communicate(timeout=60)
+            assert (check.returncode, out) == (CANNOT_RUN, "")
+            assert "nothing was concluded" in err
+            assert "Traceback" not in err
+            assert [path.name for path in checks.iterdir()] == [".001.partial"]
+            assert "--resume goes on from there" in err
+            assert not (tmp_path / "record" / "verdict.json").exists()
+            shutil.rmtree(checks / ".001.partial")
+
+    def test_ctrl_c_during_a_rehearsal_concludes_nothing(self, tmp_path: Path) -> None:
+        folder = tmp_path / "rehearsal"
+        rehearsal = start("rehearse", "--fault", "sound", "--record", folder)
+        wait_for_load(folder / "sound" / "record", rehearsal)
+        rehearsal.send_signal(signal.SIGINT)
+        _, err = rehearsal.communicate(timeout=60)
+        assert (rehearsal.returncode, err.strip()) == (CANNOT_RUN, "ackproof: stopped; nothing was concluded")
+        assert list((folder / "sound" / "record" / "checks").iterdir()) == []
 
 
 class TestWhileARunGoesOn:

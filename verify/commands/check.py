@@ -9,6 +9,7 @@ import click
 from verify.commands.reading_bar import ReadingBar
 from verify.drill.opening import open_and_begin, open_recorded_volume
 from verify.errors import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
+from verify.interruption import held_back, too_late
 
 EXIT_OF_VERDICT = {"PASS": EXIT_PASS, "FAIL": EXIT_FAIL, "INCONCLUSIVE": EXIT_INCONCLUSIVE}
 
@@ -35,7 +36,15 @@ def check(record: str, read_twice: bool, volume: str | None, resume: bool, secon
     With --second-ledger each file of the ledger is held to its second copy: the longer is judged if the other is its
     beginning, and what was taken is kept with the check. If they contradict each other the verdict is never PASS.
     Where the record folder itself is gone, check the second ledger: ackproof check COPY --volume PATH.
+
+    Ctrl-C ends the check, and what was read is kept for --resume. Where a volume that hangs delays that, a second one
+    ends it at once.
     """
+    with held_back():
+        return _check(record, read_twice, volume, resume, second_ledger)
+
+
+def _check(record: str, read_twice: bool, volume: str | None, resume: bool, second_ledger: str | None) -> int:
     opened = None if resume else open_and_begin(record, volume)
     # From here on the volume is being read; the rest of the program is loaded meanwhile.
     from verify.drill.checking import check_record
@@ -55,6 +64,7 @@ def check(record: str, read_twice: bool, volume: str | None, resume: bool, secon
         progress.close()
         if opened is not None:
             opened.close()
+    too_late()
     losses = str(result.folder / "losses.csv")
     click.echo(summary(result.verdict, record, min(os.path.relpath(losses), losses, key=len)))
     return EXIT_OF_VERDICT[result.verdict["verdict"]]

@@ -10,7 +10,9 @@ import click
 
 from verify.commands.live import LiveLine
 from verify.errors import EXIT_FAIL, EXIT_PASS, UsageError
+from verify.interruption import held_back, let_through
 from verify.judge.verdict import plural
+from verify.load.supervisor import Snapshot
 from verify.rehearsal.faults import FAULTS
 from verify.rehearsal.rehearse import Rehearsed, rehearse_all
 
@@ -56,7 +58,12 @@ def rehearse(name: str | None, record: str | None, seed: int | None, listing: bo
         for line in rehearsed.comparison.disagreements[:5]:
             click.echo(f"    {line}")
 
-    done = rehearse_all(faults, seed, keep, told, live.show)
+    def show(snapshot: Snapshot) -> None:
+        let_through()
+        live.show(snapshot)
+
+    with held_back():
+        done = rehearse_all(faults, seed, keep, told, show)
     if sys.stderr.isatty():
         live.stop()
     agreed = sum(rehearsed.agrees for rehearsed in done)

@@ -33,6 +33,7 @@ from verify.drill.standing import standing
 from verify.drill.two_ledgers import TwoLedgers, compare, second_ledger_facts, second_place, untold
 from verify.drill.verdicts import worst_check
 from verify.errors import CannotRun, UsageError
+from verify.interruption import held_back, let_through
 from verify.judge.content import Content
 from verify.judge.decision import Source
 from verify.judge.judgement import Judgement
@@ -84,6 +85,7 @@ def check_record(
 
     Raises:
         CannotRun, UsageError: if nothing could be concluded.
+        KeyboardInterrupt: at a place where that does no harm (`verify.interruption`).
     """
     require_right_arithmetic()
     if folder.running():
@@ -92,7 +94,7 @@ def check_record(
         raise UsageError("a check that reads everything twice cannot go on half way; leave out --resume")
     about, run = folder.read_run()
     place = None if second_ledger is None else second_place(second_ledger, folder, run)
-    with folder.checking(resume):
+    with held_back(), folder.checking(resume):
         before = opened.before or standing(folder.path, opened.name)
         with _reading(run, opened, read_twice, resume) as reading:
             two = None if place is None else compare(folder, run, place)
@@ -248,6 +250,7 @@ def _conclude(
     with io.TextIOWrapper(create_plain(partial / "losses.csv"), encoding="utf-8", newline="") as file:
         writer = LossWriter(file, judgement.state, judgement.observations, time_text, checked)
         for judged in judgement.judge(earlier.in_flight, scan.found_beyond):
+            let_through()
             writer.write(judged)
         file.flush()
         os.fsync(file.fileno())

@@ -13,6 +13,7 @@ from verify.blocks.decode import DecodedBlocks, State, decode_blocks
 from verify.blocks.encode import BlockMaker
 from verify.blocks.layout import CHECKSUM_BYTES, StreamLayout
 from verify.drill.readahead import READS_AT_ONCE, Piece, ReadAhead, Span, start_thread
+from verify.interruption import WAKE_S, let_through
 from verify.load.run import Run
 
 EARLY_SLOTS_MAX = 1 << 22
@@ -109,7 +110,9 @@ class EarlyLook:
             whatever reading raised that was no error of the volume's.
         """
         self._stop = True
-        self._thread.join()
+        while self._thread.is_alive():
+            self._thread.join(WAKE_S)
+            let_through()
         if self._failure is not None:
             raise self._failure
         return self._looked_at

@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
+from verify.interruption import WAKE_S, let_through
 from verify.volume.memory import aligned_buffer
 from verify.volume.protocol import Volume
 
@@ -130,11 +131,15 @@ class ReadAhead:
     def take(self) -> Piece | None:
         """The next piece once it was read, None after the last; to be given back."""
         with self._has_come:
-            self._has_come.wait_for(lambda: self._on_way[0].is_read if self._on_way else not self._reading)
+            while not self._has_come.wait_for(self._has_next_or_ended, WAKE_S):
+                let_through()
             piece = self._on_way.popleft() if self._on_way else None
         if piece is not None and piece.failure is not None:
             raise piece.failure
         return piece
+
+    def _has_next_or_ended(self) -> bool:
+        return self._on_way[0].is_read if self._on_way else not self._reading
 
     def give_back(self, piece: Piece) -> None:
         """Let the memory of a piece be used for another."""

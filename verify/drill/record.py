@@ -17,6 +17,7 @@ from typing import Any
 from verify.drill.marks import read_mark, valid_text
 from verify.drill.standing import is_running
 from verify.errors import CannotRun, UsageError
+from verify.interruption import let_through
 from verify.ledger.reader import LedgerFile, LedgerState
 from verify.load.run import Run
 from verify.plain_file import open_plain, read_plain, replace_plain
@@ -323,6 +324,7 @@ class LedgerParts:
             file, damaged = self._file(part)
             try:
                 for item in file.items():
+                    let_through()
                     yield part, item
                 state = file.state
                 state.damaged = state.damaged or damaged

@@ -20,6 +20,7 @@ from verify.blocks.encode import BlockMaker
 from verify.drill.journal import COUNTS, REGION_BYTES, Journal, Region
 from verify.drill.observed import EarlyLook, Observed, look_at, spans_of
 from verify.drill.readahead import Piece, ReadAhead
+from verify.interruption import let_through
 from verify.judge.content import Content, Seen, look
 from verify.judge.decision import Source
 from verify.judge.observations import Observations, Rows, blank_rows, row_of
@@ -140,6 +141,7 @@ class Scanner:
         total, self._observations = self._observations, Observations()
         first, so_far, noted = None, replace(self.result), len(self.result.seen_in_flight)
         for observed in looked_at:
+            let_through()
             piece = observed.piece
             layout = self._layouts[piece.stream]
             first = first or piece
@@ -289,6 +291,7 @@ class Scanner:
         with closing(ReadAhead(self._volume, spans_of(self._state.run))) as ahead:
             ahead.settle()
             while (piece := ahead.take()) is not None:
+                let_through()
                 layout = self._layouts[piece.stream]
                 low = layout.first_slot + piece.first
                 readable = np.ones(piece.count, dtype=np.bool_)

@@ -23,6 +23,7 @@ from typing import Any
 
 from verify.drill.record import PartSource, RecordFolder
 from verify.errors import CannotRun, UsageError
+from verify.interruption import let_through
 from verify.ledger.reader import LedgerFile, LedgerState
 from verify.ledger.second_copy import RECEIVED_FORMAT, RECEIVED_NAME
 from verify.load.run import Run
@@ -181,7 +182,9 @@ def _compare(own: LedgerFile, second: LedgerFile) -> Compared:
 def _heads(file: LedgerFile) -> Iterator[str]:
     """The heads of a ledger file; one that cannot be read ends there, damaged."""
     try:
-        yield from file.heads()
+        for head in file.heads():
+            let_through()
+            yield head
     except FileNotFoundError:
         file.state.torn = "the file is missing"
     except OSError as error:
