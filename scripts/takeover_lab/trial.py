@@ -46,7 +46,7 @@ class Wait:
 
 @dataclass(frozen=True)
 class Trial:
-    """What one trial left."""
+    """What one trial left; `round_s` is how long the probe took at most from write to write where it did not wait."""
 
     record: Path
     exit_code: int
@@ -54,6 +54,7 @@ class Trial:
     losses: list[dict[str, str]]
     events: list[dict[str, Any]]
     waits: list[Wait]
+    round_s: float
     text: str
 
 
@@ -144,7 +145,9 @@ def _checked(record: Path, probe_out: Path) -> Trial:
         raise CannotRun(f"the check ended with {done.returncode}: {done.stderr}")
     with open(record / "checks" / "001" / "losses.csv", newline="", encoding="utf-8") as file:
         losses = list(csv.DictReader(file))
-    seen = json.loads(probe_out.read_text(encoding="ascii")) if probe_out.exists() else {"waits": []}
+    seen: dict[str, Any] = {"waits": [], "longest_round_ns": 0}
+    if probe_out.exists():
+        seen = json.loads(probe_out.read_text(encoding="ascii"))
     probe_out.unlink(missing_ok=True)
     return Trial(
         record=record,
@@ -153,6 +156,7 @@ def _checked(record: Path, probe_out: Path) -> Trial:
         losses=losses,
         events=[json.loads(line) for line in (record / "events.jsonl").read_text(encoding="utf-8").splitlines()],
         waits=[Wait(wait["start_ns"], wait["stall_ns"], "error" in wait) for wait in seen["waits"]],
+        round_s=seen["longest_round_ns"] / 1e9,
         text=done.stdout,
     )
 

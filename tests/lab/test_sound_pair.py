@@ -19,6 +19,7 @@ from tests.lab.evidence import wall_ns
 pytestmark = pytest.mark.lab
 
 AGREEMENT_S = 0.2
+"""How well verdict and probe agree, beside what the machine takes for a single write at its busiest."""
 QUICK = ("takeover", "failback")
 """Orderly: the guest waits for hardly more than half a second."""
 MERGE = ("--merge-within", "2s")
@@ -51,8 +52,9 @@ def agrees_with_the_probe(trial: Trial) -> None:
     assert all(event.get("watched") for event in trial.events if event["event"] == "mark")
     longest = max(trial.waits, key=lambda wait: wait.stall_ns)
     assert not longest.failed
-    assert abs(wall_ns(takeover["start"]) - longest.start_ns) / 1e9 <= AGREEMENT_S, (takeover, trial.waits)
-    assert abs(takeover["stall_s"] - longest.stall_ns / 1e9) <= AGREEMENT_S, (takeover, trial.waits)
+    exact_s = AGREEMENT_S + trial.round_s
+    assert abs(wall_ns(takeover["start"]) - longest.start_ns) / 1e9 <= exact_s, (takeover, trial.waits, trial.round_s)
+    assert abs(takeover["stall_s"] - longest.stall_ns / 1e9) <= exact_s, (takeover, trial.waits, trial.round_s)
 
 
 # Each row finds the controller active that the row before left so.
