@@ -18,6 +18,7 @@ from verify.drill.conduct.conductor import require_commands
 from verify.drill.conduct.operator import Answer
 from verify.drill.conduct.progress import Progress, State
 from verify.drill.conduct.stopping import Failed, Stopped
+from verify.drill.criteria import KINDS, Criterion
 from verify.drill.plan.plan import Plan
 from verify.drill.plan.scenarios import Deed
 from verify.errors import CannotRun, UsageError
@@ -309,7 +310,8 @@ def test_without_anybody_everything_needs_a_command(tmp_path: Path) -> None:
 
 def test_a_rehearsal_is_short_and_asks_for_no_other_path(tmp_path: Path) -> None:
     plan = plan_of(tmp_path, BY_COMMAND.replace("name", 'further-checks = ["paths"]\nfirst-wait = "1h"\nname'))
-    short = shortened(plan)
+    short = shortened(replace(plan, criteria=tuple(Criterion(key, 1.0) for key in KINDS)))
     assert short.scenarios[0].further == ()
     assert short.scenarios[0].first_wait_s == 3.0
+    assert [criterion.key for criterion in short.criteria] == ["stall", "longest-wait", "errors"]
     assert short.digest == plan.digest

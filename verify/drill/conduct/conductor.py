@@ -122,7 +122,12 @@ class Conductor:
         survey = self._ground.survey()
         if survey is None:
             on = self._ground.rehearsal
-            self._operator.say(f"on {on}, which needs no survey" if on else "the volume does not exist yet and is made")
+            self._operator.say(
+                f"on {on}, which needs no survey; criteria of rate and latency are left out: they would tell of this "
+                "computer alone"
+                if on
+                else "the volume does not exist yet and is made"
+            )
             return
         self._survey = [line.to_json() for line in survey.lines]
         for line in (*survey.of_level(Level.STOP), *survey.of_level(Level.WARNING)):
@@ -240,7 +245,8 @@ class Conductor:
     def _load(self, step: Step, scenario: Scenario) -> None:
         about = {"scenario": self._told(step, scenario), "survey": self._survey, "plan": self._plan.digest}
         if self._ground.rehearsal:
-            step.deviations.append(f"rehearsed on {self._ground.rehearsal}: proves nothing about any storage")
+            said = "proves nothing about any storage, and criteria of rate and latency were left out"
+            step.deviations.append(f"rehearsed on {self._ground.rehearsal}: {said}")
         injection = Injection(self._progress, step, self._ground, self._operator)
         options = LoadOptions(
             None, self._operator.show, injection.on_event, submit=self._plan.submit, criteria=self._plan.criteria,
