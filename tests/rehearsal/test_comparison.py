@@ -94,6 +94,24 @@ def test_a_load_too_slow_to_be_gone_over_at_once_goes_on_until_it_was(tmp_path, 
     assert rehearsed.agrees
 
 
+@pytest.mark.parametrize(("name", "second_step_after_s"), [("late-replay", 3.1), ("stale-read-cache", 1.1)])
+def test_a_late_replay_comes_just_before_the_end_of_the_load(tmp_path, monkeypatch, name, second_step_after_s):
+    """Else the load may go over every place again, and the pair has lost nothing."""
+    asked = []
+
+    class Enough(Exception):
+        pass
+
+    def scenario(*arguments, **named):
+        asked.append(named["second_step_after_s"])
+        raise Enough
+
+    monkeypatch.setattr(rehearse, "Scenario", scenario)
+    with pytest.raises(Enough):
+        rehearse_fault(FAULTS[name], tmp_path, seed=4, takeover_after_s=0.8, load_s=4.0)
+    assert asked == [pytest.approx(second_step_after_s)]
+
+
 def test_a_pair_that_lost_something_is_not_agreed_when_the_verdict_says_pass(tmp_path):
     rehearsed = rehearse_fault(FAULTS["sound"], tmp_path, seed=5)
     lying = replace(rehearsed, expected_verdict="FAIL")

@@ -32,6 +32,8 @@ STALL_S = 0.6
 TAKEOVER_AFTER_S = 0.8
 SECOND_STEP_AFTER_S = 1.1
 LOAD_S = 2.6
+REPLAY_BEFORE_END_S = 0.1
+"""A late replay comes so long before the load's end, or the load would go over all of what was replayed, and hide it."""
 LONGER_S = 20.0
 """On a busy machine a late replay may find nothing newer to go over for a while; so much longer the load then lasts."""
 BLOCK_BYTES = 4096
@@ -103,7 +105,10 @@ def rehearse_fault(
     pair = SimulatedPair(FileBacking(backing_path, SLOTS * BLOCK_BYTES), fault, settings)
     run = plan_run(_request(fault, seed), pair.size_bytes, pair.sector_bytes)
     record = RecordFolder.create(str(folder / "record"))
-    scenario = Scenario(fault, takeover_after_s, second_step_after_s=SECOND_STEP_AFTER_S, retry_for_s=LONGER_S)
+    second_s = SECOND_STEP_AFTER_S
+    if fault.second_step == "late-replay":
+        second_s = max(load_s - takeover_after_s - REPLAY_BEFORE_END_S, second_s)
+    scenario = Scenario(fault, takeover_after_s, second_step_after_s=second_s, retry_for_s=LONGER_S)
     driver: threading.Thread | None = None
     began_s = 0.0
 
