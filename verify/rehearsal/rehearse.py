@@ -33,7 +33,7 @@ TAKEOVER_AFTER_S = 0.8
 SECOND_STEP_AFTER_S = 1.1
 LOAD_S = 2.6
 REPLAY_BEFORE_END_S = 0.1
-"""A late replay comes so long before the load's end, or the load would go over all of what was replayed, and hide it."""
+"""A late replay comes so long before the load ends, which would else go over all that was replayed, and hide it."""
 LONGER_S = 20.0
 """On a busy machine a late replay may find nothing newer to go over for a while; so much longer the load then lasts."""
 BLOCK_BYTES = 4096
