@@ -271,14 +271,14 @@ def one_block(draw: random.Random, layout: StreamLayout) -> bytes:
 
 
 class TestAgainstTheSlowDecoder:
-    @settings(max_examples=250, deadline=None)
+    @settings(max_examples=250)
     @given(seed=st.integers(0, 2**32), sizes=st.sampled_from(SIZES[:-1]), count=st.integers(1, 24))
     def test_any_run_of_blocks_is_read_alike(self, seed: int, sizes: tuple[int, int], count: int) -> None:
         draw, layout = random.Random(seed), stream_of(*sizes)
         blocks = [one_block(draw, layout) for _ in range(count)]
         assert decoded(b"".join(blocks), layout) == [slow_decode(block, layout) for block in blocks]
 
-    @settings(max_examples=200, deadline=None)
+    @settings(max_examples=200)
     @given(seed=st.integers(0, 2**32), sizes=st.sampled_from(SIZES[:-1]))
     def test_a_maker_holds_no_other_block_than_the_one_it_makes(self, seed: int, sizes: tuple[int, int]) -> None:
         draw, layout = random.Random(seed), stream_of(*sizes)
@@ -289,7 +289,7 @@ class TestAgainstTheSlowDecoder:
         wanted = SlowDecoded("WHOLE", TAG, layout.address(6), layout.stream, 2, 9)
         assert maker.holds(memoryview(block), 6, 2, 9) == (slow_decode(bytes(block), layout) == wanted)
 
-    @settings(max_examples=150, deadline=None)
+    @settings(max_examples=150)
     @given(seed=st.integers(0, 2**32), sizes=st.sampled_from(SIZES[:-1]), count=st.integers(0, 16))
     def test_sectors_of_this_run_are_found_wherever_they_stand(
         self, seed: int, sizes: tuple[int, int], count: int
@@ -310,7 +310,7 @@ class TestAgainstTheSlowDecoder:
         block[at : at + 8] = u64(TAG ^ sum(1 << bit for bit in random.Random(flipped).sample(range(64), flipped)))
         assert near_tags(memoryview(far + block), layout, TAG).tolist() == [False, near]
 
-    @settings(max_examples=150, deadline=None)
+    @settings(max_examples=150)
     @given(seed=st.integers(0, 2**32), sizes=st.sampled_from(SIZES[:-1]), count=st.integers(0, 16))
     def test_blocks_of_nothing_but_other_runs_are_found(self, seed: int, sizes: tuple[int, int], count: int) -> None:
         draw, layout = random.Random(seed), stream_of(*sizes)

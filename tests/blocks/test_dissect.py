@@ -324,7 +324,7 @@ def part_at(index: int, draw: random.Random) -> Part:
 
 
 class TestAnyMix:
-    @settings(max_examples=400, deadline=None)
+    @settings(max_examples=400)
     @given(st.integers(0, 2**32))
     def test_every_sector_and_every_flipped_bit_is_told(self, seed: int) -> None:
         draw = random.Random(seed)
@@ -337,14 +337,14 @@ class TestAnyMix:
         else:
             assert found.difference is None
 
-    @settings(max_examples=300, deadline=None)
+    @settings(max_examples=300)
     @given(st.binary(min_size=1024, max_size=1024), st.integers(-1, 20))
     def test_garbage_is_never_an_error(self, data: bytes, expected: int) -> None:
         found = dissect(data, SLOT, BlockMaker(stream_of(1024, 512), SEED, TAG), expected)
         assert len(found.sectors) == 2
         assert found.describe()
 
-    @settings(max_examples=400, deadline=None)
+    @settings(max_examples=400)
     @given(st.integers(0, 2**32))
     def test_garbage_behind_a_stamp_of_this_run_is_never_an_error(self, seed: int) -> None:
         draw = random.Random(seed)

@@ -19,7 +19,7 @@ class TestBuilding:
         layout = stream_of(block_bytes, sector_bytes)
         assert BlockMaker(layout, SEED, TAG).block(6, 2, 9) == slow_block(layout, 6, 2, 9)
 
-    @settings(max_examples=300, deadline=None)
+    @settings(max_examples=300)
     @given(
         sizes=st.sampled_from(SIZES),
         seed=st.integers(0, 2**64 - 1),

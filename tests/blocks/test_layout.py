@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from verify.blocks.layout import LANES_MAX, StreamLayout, is_power_of_two
@@ -66,7 +66,6 @@ class TestWhatAStreamMayBe:
 
 
 class TestPlaces:
-    @settings(deadline=None)
     @given(st.integers(1, 60), st.integers(1, 20), st.integers(0, 50))
     def test_every_slot_belongs_to_one_lane_and_has_one_address(self, slots: int, lanes: int, start: int) -> None:
         lanes = min(lanes, slots)

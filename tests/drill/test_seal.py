@@ -74,7 +74,7 @@ class TestASealedRecord:
         assert confirm(str(record)).problems == []
 
     @given(data=st.data())
-    @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
     def test_any_bit_of_a_seal_is_watched(self, record: Path, data: st.DataObject) -> None:
         path = record / data.draw(st.sampled_from(["seal.json", "checks/001/seal.json", "checks/002/seal.json"]))
         before = path.read_bytes()

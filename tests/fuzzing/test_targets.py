@@ -37,7 +37,7 @@ def test_no_hostile_input_raises_anything_or_betters_a_verdict(named: tuple[str,
     name, target = named
 
     @settings(
-        max_examples=EXAMPLES.get(name, EXAMPLES_ELSE), deadline=None, database=None, print_blob=True,
+        max_examples=EXAMPLES.get(name, EXAMPLES_ELSE), database=None, print_blob=True,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     )  # fmt: skip
     @given(inputs(target.seeds(), BYTES_MAX))

@@ -26,7 +26,7 @@ from verify.load.schedule import Flush
 EFFORT = int(os.environ.get("ACKPROOF_TEST_EFFORT", "1"))
 """How many times as many stories as usual. Every run draws others, so the usual ones add up."""
 
-THOROUGH = settings(max_examples=250 * EFFORT, deadline=None, database=None, print_blob=True)
+THOROUGH = settings(max_examples=250 * EFFORT, database=None, print_blob=True)
 SHORT = settings(THOROUGH, max_examples=60 * EFFORT)
 SEEDS = st.integers(0, 2**64 - 1)
 

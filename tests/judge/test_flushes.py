@@ -19,7 +19,7 @@ from verify.judge.spans import merge
 from verify.load.run import Run
 from verify.load.schedule import Flush, Pattern
 
-THOROUGH = settings(max_examples=600, deadline=None, database=None, print_blob=True)
+THOROUGH = settings(max_examples=600, database=None, print_blob=True)
 MOMENTS = st.integers(0, 30)
 SPANS = st.tuples(MOMENTS, st.integers(0, 8)).map(lambda pair: (pair[0], pair[0] + pair[1]))
 

@@ -82,7 +82,7 @@ class Table:
         return [(*row[SHOWN].tolist()[0], text) for row, text in chosen]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(seed=st.integers(0, 2**32), low=st.integers(0, SLOTS), length=st.integers(0, SLOTS))
 def test_rows_come_back_by_slot_and_in_order(seed: int, low: int, length: int) -> None:
     table = Table(seed)
@@ -94,7 +94,7 @@ def test_rows_come_back_by_slot_and_in_order(seed: int, low: int, length: int) -
         assert row["issued_ns"] <= plain["issued_ns"][0] < plain["done_ns"][0] <= row["done_ns"]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(seed=st.integers(0, 2**32))
 def test_masks_and_forgetting(seed: int) -> None:
     table = Table(seed)
@@ -360,7 +360,7 @@ def test_an_odd_slot_costs_a_few_bytes(monkeypatch: pytest.MonkeyPatch, older: b
     assert found.mask(count).sum() == count
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=500)
 @given(seed=st.integers(0, 2**32))
 def test_intact_slots_that_are_only_counted_change_no_order(seed: int) -> None:
     draw = random.Random(seed)

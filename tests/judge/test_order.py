@@ -20,8 +20,8 @@ from verify.judge.order import OPEN_NS, Order, SlotColumns, Witness, add_intact,
 
 Int64Array = npt.NDArray[np.int64]
 
-THOROUGH = settings(max_examples=800, deadline=None, database=None, print_blob=True)
-FIRST_FOUND = settings(max_examples=20_000, phases=[Phase.generate], deadline=None, database=None)
+THOROUGH = settings(max_examples=800, database=None, print_blob=True)
+FIRST_FOUND = settings(max_examples=20_000, phases=[Phase.generate], database=None)
 
 
 @dataclass(frozen=True)

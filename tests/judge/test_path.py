@@ -183,7 +183,7 @@ class TestSeveralTakeovers:
         first, second = (Takeover(look[i] + 9, look[i] + 9, False, looks_from_ns=look[i - 1]) for i in (1, 2))
         assert self.told([first, second], (S, A), (look[1], B), (look[2], A)) == [(A, B, 1), (B, A, 1)]
 
-    @settings(max_examples=400, deadline=None, database=None)
+    @settings(max_examples=400, database=None)
     @given(
         starts=st.lists(st.tuples(st.integers(0, 60), st.integers(0, 8), st.booleans()), max_size=6),
         changes=st.lists(st.tuples(st.integers(0, 80), st.sampled_from((A, B, C, ""))), min_size=1, max_size=12),
@@ -430,7 +430,7 @@ class TestWords:
         assert text.count("moved from") == 1
         assert 'mark "pulled"' in text
 
-    @settings(max_examples=200, deadline=None, database=None)
+    @settings(max_examples=200, database=None)
     @given(st.lists(st.text(max_size=120), min_size=6, max_size=6), st.booleans(), st.integers(0, 2))
     @example(["\x1b]0;x\x07", "\x9b2J", "\u202eleft", "\x1b[31m", "\r", "\ud800"], False, 0)
     def test_a_crafted_ledger_cannot_touch_the_terminal(self, texts: list[str], observed: bool, moves: int) -> None:

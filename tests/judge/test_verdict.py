@@ -130,7 +130,7 @@ def test_a_missed_criterion_fails_the_run() -> None:
     assert conclude(replace(SOUND, missed_criteria=[criterion])).verdict == FAIL
 
 
-@settings(max_examples=500, deadline=None, database=None)
+@settings(max_examples=500, database=None)
 @given(
     doubts=st.sets(st.sampled_from(sorted(set(DOUBTS) - {"nothing in flight at the second"}))),
     others=st.sets(st.sampled_from(("a ledger that was never closed", "notes"))),

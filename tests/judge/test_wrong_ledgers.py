@@ -281,7 +281,7 @@ def spoil(items: list[tuple[int, Any]], rng: random.Random) -> list[tuple[int, A
     return out
 
 
-@settings(max_examples=300, deadline=None, database=None, print_blob=True)
+@settings(max_examples=300, database=None, print_blob=True)
 @given(run=shapes(), seed=st.integers(0, 2**64 - 1))
 def test_no_garbage_in_a_ledger_raises_anything(run: Run, seed: int) -> None:
     rng = random.Random(seed)

@@ -49,7 +49,7 @@ EVENTS = st.dictionaries(TEXTS, VALUES, max_size=6)
 
 
 class TestRecords:
-    @settings(max_examples=300, deadline=None)
+    @settings(max_examples=300)
     @given(st.lists(RECORDS | CLOCKS, max_size=40))
     def test_what_is_written_is_read(self, made: list[tuple[int, ...]]) -> None:
         body, slow, wanted = b"", b"", []
@@ -77,7 +77,7 @@ class TestRecords:
         }  # fmt: skip
         assert {field.name: getattr(records, field.name).dtype for field in fields(Records)} == types
 
-    @settings(max_examples=300, deadline=None)
+    @settings(max_examples=300)
     @given(st.binary(max_size=960).map(lambda data: data[: len(data) // 24 * 24]))
     def test_any_bytes_are_read_as_records_of_some_kind(self, body: bytes) -> None:
         def wrapped(item: Item) -> tuple[int, ...]:
@@ -100,7 +100,6 @@ class TestRecords:
         body = operation_record(Kind.WRITE, 65535, SEQUENCE_MAX, issued_ns, done_ns, 255)
         assert flat(decode_records(body)) == [(1, 255, 65535, SEQUENCE_MAX, issued_ns, issued_ns + wait_ns)]
 
-    @settings(deadline=None)
     @given(st.lists(RECORDS, max_size=20), st.data())
     def test_records_can_be_taken_by_position(self, made: list[tuple[int, ...]], data: st.DataObject) -> None:
         records = decode_records(b"".join(operation_record(k, l_, s, i, i + w, c) for k, c, l_, s, i, w in made))
@@ -117,14 +116,14 @@ def nested(depth: int) -> Any:
 
 
 class TestEvents:
-    @settings(max_examples=400, deadline=None)
+    @settings(max_examples=400)
     @given(EVENTS)
     def test_what_is_written_is_read(self, event: dict[str, Any]) -> None:
         body = encode_event(event)
         assert decode_event(body) == event
         assert json.loads(body) == event
 
-    @settings(max_examples=300, deadline=None)
+    @settings(max_examples=300)
     @given(
         st.dictionaries(
             st.text(max_size=3) | st.integers(0, 1),
@@ -199,7 +198,7 @@ class TestEvents:
         with pytest.raises(ValueError, match=r"^(the event|an event|a number|a key)"):
             decode_event(body)
 
-    @settings(max_examples=400, deadline=None)
+    @settings(max_examples=400)
     @given(st.binary(max_size=60) | st.text(alphabet='{}[]":,\\u0123456789.eE+-aN ').map(str.encode))
     def test_garbage_is_an_event_or_refused(self, body: bytes) -> None:
         try:

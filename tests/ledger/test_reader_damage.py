@@ -252,7 +252,7 @@ class TestLiesWithRightChecksums:
 
 
 class TestGarbage:
-    SETTINGS = settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    SETTINGS = settings(max_examples=250, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
     @SETTINGS
     @given(st.binary(max_size=400))

@@ -275,7 +275,7 @@ class TestTurning:
         slots=st.integers(1, 9),
         operations=st.integers(0, 50),
     )
-    @settings(max_examples=300, deadline=None)
+    @settings(max_examples=300)
     def test_says_and_writes_what_the_long_way_does(
         self, outages: set[int], raised: set[int], slow: set[int], stream: dict[str, Any], slots: int, operations: int
     ) -> None:

@@ -20,7 +20,7 @@ def schedule(slots=64, lanes=4, lane=1, seed=5, stream=0, **values):
     pattern=st.sampled_from(Pattern), fill=st.booleans(), share=st.sampled_from([0.0, 0.3, 1.0]),
     seed=st.integers(0, 2**64 - 1), lane=st.integers(0, 3), stream=st.integers(0, 3),
 )  # fmt: skip
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_any_stretch_equals_its_parts_in_any_order(first, count, cut, pattern, fill, share, seed, lane, stream):
     plan = schedule(lane=lane, seed=seed, stream=stream, pattern=pattern, fill=fill, read_share=share)
     whole = plan.operations(first, count)

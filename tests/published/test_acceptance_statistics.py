@@ -56,7 +56,7 @@ def test_one_sided_clopper_pearson_without_a_loss(drills, high):
 
 
 @given(counts, st.floats(0.5, 0.999))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_one_sided_bounds_are_those_of_scipy(count, confidence):
     losses, drills = count
     high = stats.binomtest(losses, drills, alternative="less").proportion_ci(confidence, "exact").high
@@ -66,7 +66,7 @@ def test_one_sided_bounds_are_those_of_scipy(count, confidence):
 
 
 @given(counts, st.floats(0, 1))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_the_binomial_sum_is_that_of_scipy(count, probability):
     losses, drills = count
     assert binomial_at_most(losses, drills, probability) == pytest.approx(
@@ -83,7 +83,7 @@ def test_drills_without_failure_needed(bound, drills):
 
 
 @given(st.floats(0.02, 0.9), st.integers(0, 5))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_one_drill_fewer_would_not_do(bound, losses):
     drills = drills_needed(bound, losses)
     assert drills is not None

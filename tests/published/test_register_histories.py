@@ -273,7 +273,7 @@ def histories(draw: st.DrawFn) -> list[Event]:
     return writes + [r(value, 12 + 3 * i, 13 + 3 * i) for i, value in enumerate(values)]
 
 
-@settings(max_examples=150, deadline=None, database=None)
+@settings(max_examples=150, database=None)
 @given(history=histories())
 def test_on_any_history_of_a_slot_the_judge_accepts_exactly_what_is_linearizable(history: list[Event]) -> None:
     found = findings(story_of(history, True, register(True)))

@@ -127,7 +127,7 @@ def histories(draw: st.DrawFn) -> list[tuple[str, int, int, int]]:
 
 
 class TestServing:
-    @settings(max_examples=150, deadline=None, database=None, print_blob=True)
+    @settings(max_examples=150, database=None, print_blob=True)
     @given(history=histories(), cache_blocks=st.integers(1, 12), order=st.sampled_from(["oldest", "address"]))
     def test_a_sound_pair_reads_as_plain_memory_in_any_shape(
         self, history: list[tuple[str, int, int, int]], cache_blocks: int, order: str

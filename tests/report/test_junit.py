@@ -138,7 +138,7 @@ def test_totals_are_those_of_the_cases():
 
 
 @given(text=st.text(st.characters(codec=None)))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_any_text_makes_a_valid_file(text):
     verdict = verdict_with(lost=0, verdict="INCONCLUSIVE", reasons=[text, HOSTILE])
     verdict["run"]["volume"] = text

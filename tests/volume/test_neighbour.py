@@ -127,7 +127,7 @@ class TestMessages:
             whole = sum(end - padding <= length for end in ends[:2])
             assert parse_neighbours(data[:length], 1) == (entries[:whole], length == len(data)), length
 
-    @settings(max_examples=300, deadline=None, database=None)
+    @settings(max_examples=300, database=None)
     @given(st.binary(max_size=200), st.integers(0, 200), st.integers(0, 2**32 - 1))
     def test_garbage_raises_nothing_and_ends(self, garbage: bytes, at: int, number: int) -> None:
         good = neighbour(A) + neighbour(B, ipaddress.ip_address("2001:db8::9").packed)

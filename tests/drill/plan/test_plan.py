@@ -245,7 +245,7 @@ _KEYS = [
 ]  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 @given(
     tables=st.dictionaries(
         st.sampled_from(["volume", "load", "criteria", "acceptance", "scenario", "stream"]),
